@@ -1,0 +1,3 @@
+//! Earmark.
+pub mod record;
+pub mod time;
