@@ -1,3 +1,4 @@
 //! Earmark.
+pub mod grammar;
 pub mod record;
 pub mod time;

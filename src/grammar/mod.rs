@@ -1,0 +1,2 @@
+//! What can be said: JSGF text → tree.
+pub mod source;
