@@ -1,0 +1,5 @@
+//! JSGF as the W3C Note has it, what is wrong with a file and how to mend it.
+
+mod faults;
+mod note;
+mod trees;
