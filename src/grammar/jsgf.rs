@@ -1,4 +1,4 @@
-//! JSpeech Grammar Format: text → tree.
+//! JSpeech Grammar Format: text → tree, and tree → text.
 //!
 //! After the W3C Note "JSpeech Grammar Format", 5 June 2000
 //! (<https://www.w3.org/TR/2000/NOTE-jsgf-20000605/>), read strictly where it leaves room:
@@ -13,12 +13,13 @@
 
 mod fault;
 mod parse;
+mod print;
 
 pub use super::source::Span;
 pub use fault::{Fault, GrammarError};
 pub use parse::{MAX_BYTES, MAX_DEPTH, parse};
 
-/// A whole grammar file.
+/// A whole grammar file. `Display` prints it as JSGF that parses to the same tree, spans apart.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Grammar {
     /// With its package, if any: `com.example.numbers`.
