@@ -1,4 +1,5 @@
 //! Earmark.
 pub mod grammar;
+pub mod journal;
 pub mod record;
 pub mod time;

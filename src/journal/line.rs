@@ -1,0 +1,147 @@
+//! The shape of a line: how it is sealed, and how lines are taken from a file.
+
+use crate::record::Record;
+use sha2::{Digest, Sha256};
+use std::fmt::Write;
+use std::io::{self, BufRead, Read};
+
+/// Longest line of a log in bytes, with its line feed: 1 MiB, so that no file can fill the memory.
+pub const MAX_LINE: usize = 1 << 20;
+/// `prev` of the first line.
+pub const FIRST_PREV: &str = "0000000000000000000000000000000000000000000000000000000000000000";
+
+const HASH_KEY: &str = r#","hash":""#;
+const END: &str = r#""}"#;
+
+/// SHA-256 in lower-case hex.
+pub(super) fn sha256(bytes: &[u8]) -> String {
+    let mut hex = String::with_capacity(64);
+    for byte in Sha256::digest(bytes) {
+        write!(hex, "{byte:02x}").expect("a string takes all");
+    }
+    hex
+}
+
+/// The whole line for a record, without line feed.
+pub(super) fn seal(seq: u64, record: &Record, prev: &str) -> serde_json::Result<String> {
+    let fields = serde_json::to_string(record)?;
+    // `fields` is an object with at least `t_ms`: put `seq` before its first and `prev` after its
+    // last member.
+    let inner = &fields[1..fields.len() - 1];
+    let mut line = format!(r#"{{"seq":{seq},{inner},"prev":"{prev}""#);
+    let hash = sha256(line.as_bytes());
+    line.extend([HASH_KEY, &hash, END]);
+    Ok(line)
+}
+
+/// Splits a line into the bytes that `hash` covers and the hash; `None` if it does not end in one.
+pub(super) fn split(line: &[u8]) -> Option<(&[u8], &[u8])> {
+    // Counted from the end, because `detail` may have a member `hash` too.
+    let rest = line.strip_suffix(END.as_bytes())?;
+    let (rest, hash) = rest.split_at(rest.len().checked_sub(64)?);
+    let hex = hash.iter().all(|b| matches!(b, b'0'..=b'9' | b'a'..=b'f'));
+    let covered = rest.strip_suffix(HASH_KEY.as_bytes())?;
+    hex.then_some((covered, hash))
+}
+
+/// How a line ends.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Ending {
+    LineFeed,
+    /// The file ends here without a line feed.
+    EndOfFile,
+    /// Over [`MAX_LINE`]; the rest was skipped.
+    TooLong,
+}
+
+/// A line as it lies in the file.
+pub(super) struct Raw {
+    /// Counted from 1.
+    pub number: u64,
+    /// Where the line starts, counted from 0.
+    pub offset: u64,
+    /// Without the line feed.
+    pub bytes: Vec<u8>,
+    pub ending: Ending,
+}
+
+/// Lines one after another; holds no more than one.
+pub(super) struct Lines<R> {
+    from: R,
+    number: u64,
+    offset: u64,
+}
+
+impl<R: BufRead> Lines<R> {
+    pub fn new(from: R) -> Self {
+        Lines {
+            from,
+            number: 0,
+            offset: 0,
+        }
+    }
+
+    fn take_line(&mut self) -> io::Result<Option<Raw>> {
+        let mut bytes = Vec::new();
+        let mut length = (&mut self.from)
+            .take(MAX_LINE as u64)
+            .read_until(b'\n', &mut bytes)?;
+        if length == 0 {
+            return Ok(None);
+        }
+        let ending = if bytes.last() == Some(&b'\n') {
+            bytes.pop();
+            Ending::LineFeed
+        } else if length < MAX_LINE {
+            Ending::EndOfFile
+        } else {
+            length += self.from.skip_until(b'\n')?;
+            Ending::TooLong
+        };
+        let offset = self.offset;
+        self.number += 1;
+        self.offset += length as u64;
+        Ok(Some(Raw {
+            number: self.number,
+            offset,
+            bytes,
+            ending,
+        }))
+    }
+}
+
+impl<R: BufRead> Iterator for Lines<R> {
+    type Item = io::Result<Raw>;
+    fn next(&mut self) -> Option<Self::Item> {
+        self.take_line().transpose()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_line_too_long_is_skipped_and_the_next_one_found() {
+        let text = [vec![b'a'; 3 * MAX_LINE], b"\nnext\nlast".to_vec()].concat();
+        let lines: Vec<Raw> = Lines::new(&text[..]).map(Result::unwrap).collect();
+        let endings: Vec<Ending> = lines.iter().map(|line| line.ending).collect();
+        assert_eq!(
+            endings,
+            [Ending::TooLong, Ending::LineFeed, Ending::EndOfFile]
+        );
+        assert_eq!(lines[0].bytes.len(), MAX_LINE);
+        assert_eq!(lines[1].bytes, b"next");
+        assert_eq!(lines[2].offset, 3 * MAX_LINE as u64 + 6);
+    }
+
+    #[test]
+    fn a_member_called_hash_does_not_mislead() {
+        let hash = "ab".repeat(32);
+        let line = format!(r#"{{"detail":{{"a":1,"hash":"{hash}"}},"hash":"{hash}"}}"#);
+        let (covered, _) = split(line.as_bytes()).unwrap();
+        assert!(covered.ends_with(b"\"}"));
+        assert_eq!(split(b"{}"), None);
+        assert_eq!(split(line.to_uppercase().as_bytes()), None);
+    }
+}

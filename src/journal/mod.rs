@@ -1,0 +1,85 @@
+//! The log on disk: append, read, verify.
+//!
+//! UTF-8 JSON Lines, one object a line, each ended by a line feed:
+//!
+//! ```text
+//! {"seq":N, …the fields of the record…, "prev":"<64 hex>","hash":"<64 hex>"}
+//! ```
+//!
+//! - `prev` is the SHA-256 (FIPS 180-4) of the whole line before, without its line feed; 64 zeros
+//!   in the first line.
+//! - `hash` is the SHA-256 of this line's bytes before `,"hash":"`, which always starts 75 bytes
+//!   before the end of the line. It shows a change in the last line, which no `prev` covers.
+//!
+//! Both can be recomputed with `head`, `sed` and `sha256sum`. They show damage and careless
+//! change; whoever rewrites every line after a change can forge them, as no secret is involved.
+
+mod fault;
+mod line;
+mod reader;
+mod verify;
+mod writer;
+
+pub use fault::Fault;
+pub use line::{FIRST_PREV, MAX_LINE};
+pub use reader::{Entry, Log, Torn, read};
+pub use verify::{Problem, Report, verify};
+pub use writer::{Durability, Journal};
+
+use std::io;
+use std::path::{Path, PathBuf};
+use thiserror::Error;
+
+/// Why a log could not be written or read.
+#[derive(Debug, Error)]
+pub enum JournalError {
+    #[error("{} exists already and is left as it is; choose another name or move it away", .path.display())]
+    Exists { path: PathBuf },
+    #[error("cannot {doing} {}: {source}; check that the disk has room and that the file may be used", .path.display())]
+    Io {
+        doing: &'static str,
+        path: PathBuf,
+        source: io::Error,
+    },
+    #[error("{}: only {written} of {length} bytes of record {seq} could be written; free some room and append it again", .path.display())]
+    Short {
+        path: PathBuf,
+        seq: u64,
+        written: usize,
+        length: usize,
+    },
+    #[error(
+        "record {seq} was not written: its line has {length} bytes, {MAX_LINE} are allowed; shorten its text"
+    )]
+    TooLong { seq: u64, length: usize },
+    #[error(
+        "record {seq} was not written: it would not read back as given; mend numbers that are not finite, values that are null, or very deep nesting"
+    )]
+    NotFaithful { seq: u64 },
+    #[error("record 0 was not written: a log starts with its header; append the header first")]
+    HeaderFirst,
+    #[error("record {seq} was not written: a log has one header; start a new log for another")]
+    HeaderAgain { seq: u64 },
+    #[error("record {seq} was not written: the log was ended by its close record; start a new log")]
+    Closed { seq: u64 },
+    #[error("{}, line {line} (byte {offset}): {fault}", .path.display())]
+    Line {
+        path: PathBuf,
+        /// Counted from 1.
+        line: u64,
+        /// Where the line starts, counted from 0.
+        offset: u64,
+        fault: Fault,
+    },
+}
+
+impl JournalError {
+    /// For `map_err`: what was being done, to which file.
+    fn io(doing: &'static str, path: &Path) -> impl FnOnce(io::Error) -> Self {
+        move |source| JournalError::Io {
+            doing,
+            path: path.to_owned(),
+            source,
+        }
+    }
+}

@@ -1,0 +1,295 @@
+//! Checks every byte of a log: each line by itself, then each among its neighbours.
+
+use super::line::{Ending, FIRST_PREV, Lines, Raw, sha256, split};
+use super::reader::{self, Entry, Torn, check_header};
+use super::{Fault, JournalError};
+use crate::record::Body;
+use std::collections::BTreeSet;
+use std::fs::File;
+use std::io::BufReader;
+use std::path::Path;
+
+/// More problems than this are not listed.
+const MAX_PROBLEMS: usize = 1000;
+
+/// What is the matter with a log.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Report {
+    /// Lines that are sound records by themselves.
+    pub records: u64,
+    /// In the order of the file; at most 1000, then [`Fault::TooMany`].
+    pub problems: Vec<Problem>,
+    /// The last line, if its line feed is missing.
+    pub torn: Option<Torn>,
+    /// The last record is a close record, and the only one. If not, the program was stopped, it
+    /// is still writing, or lines were taken off the end.
+    pub closed: bool,
+}
+
+/// Something wrong with a line.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("line {line} (byte {offset}): {fault}")]
+pub struct Problem {
+    /// Counted from 1.
+    pub line: u64,
+    /// Where the line starts, counted from 0.
+    pub offset: u64,
+    #[source]
+    pub fault: Fault,
+}
+
+/// Verifies a log: form, hashes, order, header, close.
+///
+/// Finds any changed byte, and any line that was removed, put in or moved. What it cannot see:
+/// - The last lines taken off a log, cut exactly at the end of a line. If the log had been closed
+///   that shows as `closed: false`; if not, nothing shows, since a log that is still growing looks
+///   the same.
+/// - A log of which everything after a change was computed anew.
+///
+/// # Errors
+/// [`JournalError::Io`] only; whatever is wrong with the content is in the report.
+pub fn verify(path: impl AsRef<Path>) -> Result<Report, JournalError> {
+    let path = path.as_ref();
+    let file = File::open(path).map_err(JournalError::io("open", path))?;
+    let mut problems = Vec::new();
+    let mut torn = None;
+    let mut seen = Vec::new();
+    for raw in Lines::new(BufReader::new(file)) {
+        let raw = raw.map_err(JournalError::io("read", path))?;
+        if problems.len() >= MAX_PROBLEMS {
+            problems.push(Problem {
+                line: raw.number,
+                offset: raw.offset,
+                fault: Fault::TooMany,
+            });
+            break;
+        }
+        look_at(raw, &mut problems, &mut seen, &mut torn);
+    }
+    if seen.is_empty() && problems.is_empty() && torn.is_none() {
+        problems.push(Problem {
+            line: 1,
+            offset: 0,
+            fault: Fault::Empty,
+        });
+    }
+    let closed = follow(&seen, &mut problems);
+    problems.sort_by_key(|problem| problem.line);
+    if let Some(problem) = problems.get_mut(MAX_PROBLEMS) {
+        problem.fault = Fault::TooMany;
+        problems.truncate(MAX_PROBLEMS + 1);
+    }
+    Ok(Report {
+        records: seen.iter().filter(|line| line.entry.is_some()).count() as u64,
+        problems,
+        torn,
+        closed,
+    })
+}
+
+/// A line after it was looked at by itself.
+struct Seen {
+    line: u64,
+    offset: u64,
+    /// What `prev` of the next line should be.
+    digest: String,
+    /// `None` if the line is not to be believed.
+    entry: Option<Entry>,
+}
+
+/// Looks at a line by itself.
+fn look_at(
+    mut raw: Raw,
+    problems: &mut Vec<Problem>,
+    seen: &mut Vec<Seen>,
+    torn: &mut Option<Torn>,
+) {
+    let (line, offset) = (raw.number, raw.offset);
+    let mut report = |fault| {
+        problems.push(Problem {
+            line,
+            offset,
+            fault,
+        });
+    };
+    if raw.ending == Ending::LineFeed && raw.bytes.last() == Some(&b'\r') {
+        // Go on as though it were not there, so that a converted file is not called forged too.
+        raw.bytes.pop();
+        report(Fault::CarriageReturn);
+    }
+    let found = match raw.ending {
+        Ending::TooLong => Err(Fault::TooLong),
+        _ => sound(&raw.bytes),
+    };
+    let digest = sha256(&raw.bytes);
+    if raw.ending == Ending::EndOfFile {
+        *torn = Some(Torn {
+            line,
+            offset,
+            whole: found.is_ok(),
+            bytes: raw.bytes,
+        });
+        if found.is_err() {
+            return;
+        }
+    }
+    let entry = match found {
+        Ok(entry) => Some(entry),
+        Err(fault) => {
+            let blank = fault == Fault::Blank;
+            report(fault);
+            if blank {
+                return;
+            }
+            None
+        }
+    };
+    seen.push(Seen {
+        line,
+        offset,
+        digest,
+        entry,
+    });
+}
+
+/// The entry, if the line is what was written.
+fn sound(line: &[u8]) -> Result<Entry, Fault> {
+    // The hash before the sense: if a byte was changed, whatever it now says means nothing.
+    if let Some((covered, hash)) = split(line)
+        && str::from_utf8(line).is_ok()
+        && sha256(covered).as_bytes() != hash
+    {
+        return Err(Fault::Changed);
+    }
+    let entry = reader::entry(line)?;
+    split(line).map(|_| entry).ok_or(Fault::NoHash)
+}
+
+/// Follows the lines from one to the next; returns whether the last one closes the log.
+fn follow(seen: &[Seen], problems: &mut Vec<Problem>) -> bool {
+    let seqs: BTreeSet<u64> = (seen.iter())
+        .filter_map(|line| Some(line.entry.as_ref()?.seq))
+        .collect();
+    // The seq whose turn it is, and the least one possible if the line before tells nothing.
+    let (mut expected, mut least) = (0u64, 0u64);
+    let mut unsure = false;
+    let mut written_ms = 0;
+    let mut closed = false;
+    let mut last_closes = false;
+    for (n, line) in seen.iter().enumerate() {
+        last_closes = false;
+        let Some(entry) = &line.entry else {
+            expected = expected.saturating_add(1);
+            unsure = true;
+            continue;
+        };
+        let place = placed(seen, n, entry, expected, unsure.then_some(least), &seqs);
+        let fault = match place {
+            Some(fault) => Some(fault),
+            None => told(n, entry, closed, written_ms),
+        };
+        match &fault {
+            Some(Fault::Swapped { .. }) => {
+                expected = expected.saturating_add(1);
+                unsure = true;
+            }
+            // Such a line takes nobody's place.
+            Some(Fault::Inserted | Fault::OutOfPlace { .. }) => unsure = true,
+            _ => {
+                expected = entry.seq.saturating_add(1);
+                least = expected;
+                unsure = false;
+                written_ms = entry.record.written_ms;
+                last_closes = matches!(entry.record.body, Body::Close(_)) && !closed;
+                closed |= last_closes;
+            }
+        }
+        problems.extend(fault.map(|fault| Problem {
+            line: line.line,
+            offset: line.offset,
+            fault,
+        }));
+    }
+    last_closes
+}
+
+/// Whether a line follows the one before. `least` is given if that one is known to be wrong: then
+/// it is no news that `prev` does not fit.
+fn placed(
+    seen: &[Seen],
+    n: usize,
+    entry: &Entry,
+    expected: u64,
+    least: Option<u64>,
+    seqs: &BTreeSet<u64>,
+) -> Option<Fault> {
+    let found = entry.seq;
+    let linked = entry.prev == before(seen, n);
+    let in_turn =
+        found == expected || least.is_some_and(|least| (least..expected).contains(&found));
+    if !linked && let Some(with) = swapped(seen, n, found, expected) {
+        return Some(Fault::Swapped { with });
+    }
+    if inserted(seen, n) {
+        return Some(Fault::Inserted);
+    }
+    if n > 0 && found == 0 && matches!(entry.record.body, Body::Header(_)) {
+        // Another log starts here; what follows is counted from it.
+        return Some(Fault::HeaderAgain);
+    }
+    match (linked, in_turn) {
+        (true, true) => None,
+        (true, false) => Some(Fault::WrongSeq { expected, found }),
+        (false, true) if n == 0 => Some(Fault::FirstPrev),
+        (false, true) if least.is_some() => None,
+        (false, true) => Some(Fault::PreviousChanged),
+        (false, false) if found > expected => {
+            let (first, last) = (expected, found - 1);
+            let elsewhere = seqs.range(first..found).count() as u64 == found - first;
+            Some(if elsewhere {
+                Fault::Moved { first, last }
+            } else {
+                Fault::Missing { first, last }
+            })
+        }
+        (false, false) => Some(Fault::OutOfPlace { expected, found }),
+    }
+}
+
+/// What is wrong with what a line says, given those before.
+fn told(n: usize, entry: &Entry, closed: bool, written_ms: u64) -> Option<Fault> {
+    let found = entry.record.written_ms;
+    if n == 0 {
+        check_header(&entry.record.body).err()
+    } else if closed {
+        Some(Fault::AfterClose)
+    } else if matches!(entry.record.body, Body::Header(_)) {
+        Some(Fault::HeaderAgain)
+    } else if found < written_ms {
+        let before = written_ms;
+        Some(Fault::WrittenBackwards { before, found })
+    } else {
+        None
+    }
+}
+
+/// What `prev` of line `n` should be.
+fn before(seen: &[Seen], n: usize) -> &str {
+    n.checked_sub(1).map_or(FIRST_PREV, |n| &seen[n].digest)
+}
+
+fn prev(seen: &[Seen], n: usize) -> Option<&str> {
+    Some(&seen.get(n)?.entry.as_ref()?.prev)
+}
+
+/// The line that stands where this one should and should stand here.
+fn swapped(seen: &[Seen], n: usize, found: u64, expected: u64) -> Option<u64> {
+    let away = i64::try_from(i128::from(found) - i128::from(expected)).ok()?;
+    let other = seen.get(n.checked_add_signed(isize::try_from(away).ok()?)?)?;
+    (away != 0 && other.entry.as_ref()?.seq == expected).then_some(other.line)
+}
+
+/// Whether the line after this one follows the one before it, and none follows this one.
+fn inserted(seen: &[Seen], n: usize) -> bool {
+    prev(seen, n + 1) == Some(before(seen, n)) && prev(seen, n + 2) != Some(&seen[n].digest)
+}
