@@ -1,0 +1,77 @@
+//! Sound in, from files and microphones: always 16 kHz mono `f32` in [-1, 1].
+
+mod file;
+mod mic;
+mod ogg;
+mod resample;
+mod wav;
+
+use std::path::PathBuf;
+use std::time::Duration;
+
+pub use file::{AudioFile, Ended, open as open_file, sha256};
+pub use mic::{MicChunk, MicInfo, Microphone, list as list_microphones, open as open_microphone};
+pub use resample::Resampler;
+
+/// Samples a second in everything that this module hands out.
+pub const RATE: u32 = 16_000;
+
+const REMEDIES: &str = "\
+  1. Is the microphone plugged in, and not muted?
+  2. `earmark listen --mic list` shows what can be heard; name one with --mic NAME.
+  3. May this user record? Run `sudo usermod -aG audio $USER`, then log in again.
+  4. Does another program hold it? Close that program, or name the sound server's microphone.";
+
+/// What can go wrong with sound. Each message says what to do.
+#[derive(Debug, thiserror::Error)]
+pub enum AudioError {
+    #[error("{}: there is no such file. Check the spelling and the folder.", path.display())]
+    NotFound { path: PathBuf },
+    #[error("{}: cannot be read ({why}). Check that it is a file and that you may read it.", path.display())]
+    Unreadable { path: PathBuf, why: String },
+    #[error(
+        "{path}: not sound that Earmark reads ({why}). It reads WAV, FLAC and Ogg Vorbis. \
+         Convert it: ffmpeg -i '{path}' -ar 16000 -ac 1 OUT.flac",
+        path = path.display()
+    )]
+    NotAudio { path: PathBuf, why: String },
+    #[error("{}: holds no sound at all ({why}). Record it again, or give another file.", path.display())]
+    Empty { path: PathBuf, why: String },
+    #[error(
+        "{path}: damaged, no sound can be got out of it ({why}). Use another copy, or try to \
+         rescue it: ffmpeg -err_detect ignore_err -i '{path}' -ar 16000 -ac 1 OUT.flac",
+        path = path.display()
+    )]
+    Damaged { path: PathBuf, why: String },
+    #[error(
+        "sound at {rate} Hz with {channels} channels cannot be used; give 1000 to 1536000 Hz \
+         and at least one channel"
+    )]
+    Shape { rate: u32, channels: usize },
+    #[error("no microphone is called '{asked}'.\n{}{REMEDIES}", listing(found))]
+    NoSuchMicrophone { asked: String, found: Vec<MicInfo> },
+    #[error(
+        "'{asked}' fits more than one microphone; give more of the name, or the id.\n{}",
+        listing(found)
+    )]
+    AmbiguousMicrophone { asked: String, found: Vec<MicInfo> },
+    #[error("the microphone {name} cannot be opened: {why}\n{REMEDIES}")]
+    MicrophoneRefused { name: String, why: String },
+    #[error(
+        "the microphone {name} has gone: {why}. Check the plug and the cable, then open it again."
+    )]
+    MicrophoneLost { name: String, why: String },
+}
+
+fn listing(found: &[MicInfo]) -> String {
+    if found.is_empty() {
+        return "This machine has no microphone.\n".into();
+    }
+    let lines: Vec<String> = found.iter().map(|mic| format!("  {mic}\n")).collect();
+    format!("There are:\n{}", lines.concat())
+}
+
+/// Length of `frames` at `rate`.
+fn span(frames: u64, rate: u32) -> Duration {
+    Duration::from_secs_f64(frames as f64 / f64::from(rate))
+}

@@ -1,0 +1,5 @@
+//! Shared by the tests; each uses a part.
+#![allow(dead_code)]
+
+pub mod sound_server;
+pub mod tools;

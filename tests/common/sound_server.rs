@@ -1,0 +1,143 @@
+//! A private PulseAudio with a room and a microphone in it: what is played into the room, the
+//! microphone hears. Needs no sound card, no session and no rights, and runs as root.
+
+use std::fs::{self, File};
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::time::{Duration, Instant};
+
+use tempfile::TempDir;
+
+/// The server; stopped, with all its files removed, when dropped, also while panicking.
+pub struct SoundServer {
+    server: Child,
+    home: TempDir,
+}
+
+impl SoundServer {
+    /// Starts it and waits until the microphone is there. Panics with the package to install.
+    pub fn start() -> Self {
+        let home = TempDir::new().expect("a folder for the sound server");
+        let folder = home.path();
+        fs::create_dir(folder.join("pulse")).unwrap();
+        fs::write(folder.join("asound.conf"), ALSA).unwrap();
+        let log = File::create(folder.join("server.log")).unwrap();
+        let socket = format!(
+            "module-native-protocol-unix auth-anonymous=1 socket={}",
+            folder.join("pulse/native").display()
+        );
+        let mut command = Command::new("pulseaudio");
+        command
+            .args([
+                "-n",
+                "--daemonize=no",
+                "--exit-idle-time=-1",
+                "--use-pid-file=no",
+            ])
+            .args(["--disable-shm=yes", "--realtime=no", "--high-priority=no"])
+            .args(["-L", &socket])
+            .args([
+                "-L",
+                "module-null-sink sink_name=room rate=48000 channels=2",
+            ])
+            .args([
+                "-L",
+                "module-remap-source master=room.monitor source_name=virtual_mic",
+            ])
+            .stdin(Stdio::null())
+            .stdout(log.try_clone().unwrap())
+            .stderr(log);
+        environment(&mut command, folder);
+        let server = command.spawn().unwrap_or_else(|e| {
+            panic!("pulseaudio does not start ({e}): apt-get install pulseaudio pulseaudio-utils libasound2-plugins")
+        });
+        let mut new = Self { server, home };
+        let until = Instant::now() + Duration::from_secs(20);
+        while !new.sources().contains("virtual_mic") {
+            let gone = new.server.try_wait().expect("its state");
+            let log = fs::read_to_string(new.folder().join("server.log")).unwrap_or_default();
+            assert!(
+                gone.is_none(),
+                "the sound server stopped ({gone:?}):\n{log}"
+            );
+            assert!(Instant::now() < until, "no microphone after 20 s:\n{log}");
+            std::thread::sleep(Duration::from_millis(50));
+        }
+        new.run("pactl", &["set-default-source", "virtual_mic"]);
+        new.run("pactl", &["set-default-sink", "room"]);
+        new
+    }
+
+    /// Points a program at this server, directly and through ALSA's default device.
+    pub fn enter(&self, command: &mut Command) {
+        environment(command, self.folder());
+    }
+
+    /// Starts playing a sound file into the room.
+    pub fn play(&self, file: &Path) -> Child {
+        let mut command = Command::new("paplay");
+        command.arg("--device=room").arg(file);
+        self.enter(&mut command);
+        command
+            .spawn()
+            .expect("paplay: apt-get install pulseaudio-utils")
+    }
+
+    /// Ends the server at once, as if it had crashed.
+    pub fn crash(&mut self) {
+        let _ = self.server.kill();
+        let _ = self.server.wait();
+    }
+
+    /// A folder of the server's own, gone when it is dropped.
+    pub fn folder(&self) -> &Path {
+        self.home.path()
+    }
+
+    fn sources(&self) -> String {
+        let mut command = Command::new("pactl");
+        command.args(["list", "short", "sources"]);
+        self.enter(&mut command);
+        let output = command
+            .output()
+            .expect("pactl: apt-get install pulseaudio-utils");
+        String::from_utf8_lossy(&output.stdout).into_owned()
+    }
+
+    fn run(&self, program: &str, args: &[&str]) {
+        let mut command = Command::new(program);
+        command.args(args);
+        self.enter(&mut command);
+        let output = command
+            .output()
+            .unwrap_or_else(|e| panic!("{program}: {e}"));
+        let said = String::from_utf8_lossy(&output.stderr);
+        assert!(output.status.success(), "{program} {args:?}: {said}");
+    }
+}
+
+impl Drop for SoundServer {
+    fn drop(&mut self) {
+        self.crash();
+    }
+}
+
+/// ALSA's default device leads to the server; nothing of the machine's own is read.
+const ALSA: &str = "\
+pcm.pulse { type pulse hint { show on description \"Sound server\" } }
+ctl.pulse { type pulse }
+pcm.!default { type pulse hint { show on description \"Default, by the sound server\" } }
+ctl.!default { type pulse }
+";
+
+fn environment(command: &mut Command, folder: &Path) {
+    let socket: PathBuf = folder.join("pulse/native");
+    command
+        .env("HOME", folder)
+        .env("XDG_RUNTIME_DIR", folder)
+        .env("PULSE_RUNTIME_PATH", folder.join("pulse"))
+        .env("PULSE_SERVER", format!("unix:{}", socket.display()))
+        .env("ALSA_CONFIG_PATH", folder.join("asound.conf"))
+        .env_remove("DISPLAY")
+        .env_remove("DBUS_SESSION_BUS_ADDRESS");
+}

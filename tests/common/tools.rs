@@ -1,0 +1,60 @@
+//! Outside programs that the tests measure against.
+
+use std::process::Command;
+
+/// Runs a program and gives its standard output. Panics with the package to install when it is
+/// missing, and with its own words when it fails.
+pub fn run(program: &str, args: &[&str]) -> Vec<u8> {
+    let package = match program {
+        "sox" => "sox libsox-fmt-all",
+        "pactl" | "paplay" => "pulseaudio-utils",
+        other => other,
+    };
+    let output = Command::new(program).args(args).output();
+    let output = output.unwrap_or_else(|e| {
+        panic!("{program} does not start ({e}); this test needs it: apt-get install {package}")
+    });
+    let said = String::from_utf8_lossy(&output.stderr);
+    assert!(output.status.success(), "{program} {args:?}: {said}");
+    output.stdout
+}
+
+/// Little-endian 32-bit floats, as SoX and ffmpeg write them raw.
+pub fn floats(raw: &[u8]) -> Vec<f32> {
+    let words = raw.chunks_exact(4);
+    words
+        .map(|w| f32::from_le_bytes(w.try_into().unwrap()))
+        .collect()
+}
+
+/// How alike two stretches are, level apart: 1 is the same, 0 unrelated.
+pub fn correlation(a: &[f32], b: &[f32]) -> f64 {
+    let dot = |a: &[f32], b: &[f32]| -> f64 {
+        a.iter()
+            .zip(b)
+            .map(|(&x, &y)| f64::from(x) * f64::from(y))
+            .sum()
+    };
+    dot(a, b) / (dot(a, a) * dot(b, b)).sqrt()
+}
+
+/// Root mean square.
+pub fn level(a: &[f32]) -> f64 {
+    (a.iter().map(|&x| f64::from(x).powi(2)).sum::<f64>() / a.len() as f64).sqrt()
+}
+
+/// Where in `hay`, from `from` to `to`, `needle` fits best, and how well. Looks at each fourth
+/// place, then closely around the best: the needle must have little above 1 kHz.
+pub fn locate(hay: &[f32], needle: &[f32], from: usize, to: usize) -> (usize, f64) {
+    let last = to.min(hay.len().saturating_sub(needle.len()));
+    let best = |from: usize, to: usize, step: usize| {
+        (from..=to.min(last))
+            .step_by(step)
+            .map(|at| (at, correlation(&hay[at..at + needle.len()], needle)))
+            .filter(|(_, fit)| fit.is_finite())
+            .max_by(|a, b| a.1.total_cmp(&b.1))
+            .expect("a place to look")
+    };
+    let (near, _) = best(from, last, 4);
+    best(near.saturating_sub(4).max(from), near + 4, 1)
+}
