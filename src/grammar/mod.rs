@@ -1,3 +1,7 @@
-//! What can be said: JSGF text → tree.
+//! Grammars: text in JSpeech Grammar Format → tree → word graph with tags.
+
+pub mod graph;
 pub mod jsgf;
+pub mod meaning;
+pub mod numbers;
 pub mod source;

@@ -1,0 +1,493 @@
+//! The word graph: every sentence of a grammar, prefixes and suffixes shared, tags on the arcs.
+//!
+//! A grammar is first laid out as a network with empty steps, then made deterministic in
+//! (word, outputs, cost) and minimal. Equal words with different outputs stay apart only where
+//! their meanings differ, so number ranges behind different words cost their sum, never a product.
+
+use super::jsgf::{Expansion, Grammar, Span};
+use super::meaning::{self, Output, Understood};
+use super::numbers::Range;
+use std::collections::{BTreeMap, BTreeSet, HashMap};
+
+/// How often `*` and `+` may repeat: an endless loop would have no place in a finite graph.
+pub const MOST_REPEATS: usize = 4;
+/// A grammar that grows beyond this is refused, so that a bad file cannot exhaust memory.
+const MOST_STEPS: usize = 400_000;
+
+pub type WordId = u32;
+pub type StateId = u32;
+
+/// A deterministic, acyclic graph. State 0 is the start.
+#[derive(Debug, Clone, Default)]
+pub struct Graph {
+    pub words: Vec<String>,
+    pub states: Vec<State>,
+}
+
+#[derive(Debug, Clone, Default, PartialEq, Eq, Hash)]
+pub struct State {
+    pub arcs: Vec<Arc>,
+    pub is_final: bool,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct Arc {
+    pub word: WordId,
+    pub outputs: Vec<Output>,
+    /// Cost of a weighted alternative in thousandths of a nat, 0 for the heaviest.
+    pub cost: i64,
+    pub to: StateId,
+}
+
+/// What is wrong with a grammar's rules, and where.
+#[derive(Debug, thiserror::Error)]
+#[error("{what}")]
+pub struct RuleError {
+    pub what: String,
+    pub span: Span,
+}
+
+fn error<T>(span: Span, what: impl Into<String>) -> Result<T, RuleError> {
+    Err(RuleError { what: what.into(), span })
+}
+
+/// Compiles the public rules of `grammar` into one graph.
+pub fn compile(grammar: &Grammar) -> Result<Graph, RuleError> {
+    let mut network = Network::default();
+    let (start, end) = (network.state(), network.state());
+    let mut builder = Builder { grammar, network, open_rules: Vec::new() };
+    let mut any = false;
+    for rule in grammar.rules.iter().filter(|rule| rule.public) {
+        any = true;
+        builder.rule(&rule.name, rule.span, start, end)?;
+    }
+    if !any {
+        return error(Span { start: 0, end: 0 }, "no rule is public: write `public` before the rules that can be said");
+    }
+    let graph = builder.network.determinise(start, end).minimise();
+    check_meanings(&graph).map_err(|what| RuleError { what, span: Span { start: 0, end: 0 } })?;
+    Ok(graph)
+}
+
+struct Builder<'a> {
+    grammar: &'a Grammar,
+    network: Network,
+    open_rules: Vec<&'a str>,
+}
+
+impl<'a> Builder<'a> {
+    /// Lays out a named rule between two states.
+    fn rule(&mut self, name: &str, span: Span, from: usize, to: usize) -> Result<(), RuleError> {
+        match name {
+            "NULL" => {
+                self.network.empty(from, to, vec![], 0);
+                return Ok(());
+            }
+            "VOID" => return Ok(()),
+            _ => {}
+        }
+        if let Some(range) = name.strip_prefix("number:") {
+            let range = Range::parse(range).or_else(|why| error(span, format!("<{name}>: {why}")))?;
+            return self.number(range, span, from, to);
+        }
+        let Some(rule) = self.grammar.rules.iter().find(|rule| rule.name == name) else {
+            return error(span, format!("rule <{name}> is not defined: define it, or correct its name"));
+        };
+        if let Some(at) = self.open_rules.iter().position(|open| *open == name) {
+            let circle: Vec<_> = self.open_rules[at..].iter().map(|r| format!("<{r}>")).collect();
+            return error(span, format!(
+                "rule <{name}> refers to itself ({} → <{name}>), which has no end: write the repetition out, or use `+` (up to {MOST_REPEATS} times)",
+                circle.join(" → ")
+            ));
+        }
+        self.open_rules.push(&rule.name);
+        self.expansion(&rule.body, from, to)?;
+        self.open_rules.pop();
+        if self.network.states.len() > MOST_STEPS {
+            return error(span, "the grammar grows too large: use smaller ranges or fewer nested options");
+        }
+        Ok(())
+    }
+
+    fn number(&mut self, range: Range, span: Span, from: usize, to: usize) -> Result<(), RuleError> {
+        let forms = range.forms();
+        if self.network.states.len() + forms.len() > MOST_STEPS {
+            return error(span, "the grammar grows too large: use smaller ranges or larger steps");
+        }
+        // A tree of the forms; what they share at the end is found by minimising.
+        let mut tree: HashMap<(usize, &str, i64), usize> = HashMap::new();
+        for form in &forms {
+            let mut at = from;
+            for (k, &(word, part)) in form.iter().enumerate() {
+                let next = *tree.entry((at, word, part)).or_insert_with(|| {
+                    let outputs = if part != 0 || k == 0 { vec![Output::Number(part)] } else { vec![] };
+                    let next = self.network.state();
+                    self.network.word(at, word, outputs, next);
+                    next
+                });
+                at = next;
+            }
+            self.network.empty(at, to, vec![], 0);
+        }
+        Ok(())
+    }
+
+    fn expansion(&mut self, expansion: &'a Expansion, from: usize, to: usize) -> Result<(), RuleError> {
+        match expansion {
+            Expansion::Word { text, .. } => {
+                // A quoted token may hold several words.
+                let words: Vec<_> = text.split_whitespace().collect();
+                let mut at = from;
+                for (k, word) in words.iter().enumerate() {
+                    let next = if k + 1 == words.len() { to } else { self.network.state() };
+                    self.network.word(at, &word.to_lowercase(), vec![], next);
+                    at = next;
+                }
+            }
+            Expansion::Rule { name, span } => self.rule(name, *span, from, to)?,
+            Expansion::Sequence(parts) => {
+                let mut at = from;
+                for (k, part) in parts.iter().enumerate() {
+                    let next = if k + 1 == parts.len() { to } else { self.network.state() };
+                    self.expansion(part, at, next)?;
+                    at = next;
+                }
+            }
+            Expansion::Alternatives(alternatives) => {
+                let heaviest = alternatives.iter().filter_map(|a| a.weight).fold(0.0, f64::max);
+                for alternative in alternatives {
+                    let cost = match alternative.weight {
+                        Some(0.0) => continue, // can never be said
+                        Some(weight) => (-(weight / heaviest).ln() * 1000.0).round() as i64,
+                        None => 0,
+                    };
+                    let inner = self.network.state();
+                    self.network.empty(from, inner, vec![], cost);
+                    self.expansion(&alternative.body, inner, to)?;
+                }
+            }
+            Expansion::Optional(body) => {
+                self.network.empty(from, to, vec![], 0);
+                self.expansion(body, from, to)?;
+            }
+            Expansion::Repeat { body, at_least_one, .. } => {
+                let mut at = from;
+                for k in 0..MOST_REPEATS {
+                    if k > 0 || !at_least_one {
+                        self.network.empty(at, to, vec![], 0);
+                    }
+                    let next = self.network.state();
+                    self.expansion(body, at, next)?;
+                    at = next;
+                }
+                self.network.empty(at, to, vec![], 0);
+            }
+            Expansion::Tagged { body, tags } => {
+                let end = self.network.state();
+                self.expansion(body, from, end)?;
+                let mut outputs = Vec::new();
+                for tag in tags {
+                    outputs.extend(Output::parse(&tag.text).or_else(|why| error(tag.span, why))?);
+                }
+                self.network.empty(end, to, outputs, 0);
+            }
+        }
+        Ok(())
+    }
+}
+
+/// The network with empty steps.
+#[derive(Default)]
+struct Network {
+    words: Vec<String>,
+    word_ids: HashMap<String, WordId>,
+    states: Vec<NetState>,
+}
+
+#[derive(Default)]
+struct NetState {
+    words: Vec<(WordId, Vec<Output>, usize)>,
+    empty: Vec<(Vec<Output>, i64, usize)>,
+}
+
+/// What distinguishes two arcs out of one state.
+type Label = (WordId, Vec<Output>, i64);
+
+impl Network {
+    fn state(&mut self) -> usize {
+        self.states.push(NetState::default());
+        self.states.len() - 1
+    }
+
+    fn word(&mut self, from: usize, word: &str, outputs: Vec<Output>, to: usize) {
+        let id = match self.word_ids.get(word) {
+            Some(id) => *id,
+            None => {
+                let id = self.words.len() as WordId;
+                self.words.push(word.to_string());
+                self.word_ids.insert(word.to_string(), id);
+                id
+            }
+        };
+        self.states[from].words.push((id, outputs, to));
+    }
+
+    fn empty(&mut self, from: usize, to: usize, outputs: Vec<Output>, cost: i64) {
+        self.states[from].empty.push((outputs, cost, to));
+    }
+
+    /// States that count after `from`'s empty steps (those with words, and `end`), with what was gathered.
+    fn closure(&self, from: usize, end: usize) -> BTreeSet<(Vec<Output>, i64, usize)> {
+        let mut found = BTreeSet::new();
+        let mut seen = BTreeSet::new();
+        let mut todo = vec![(Vec::new(), 0, from)];
+        while let Some(item) = todo.pop() {
+            if !seen.insert(item.clone()) {
+                continue;
+            }
+            let (outputs, cost, at) = item;
+            for (more, extra, next) in &self.states[at].empty {
+                // An empty circle gathers nothing new unless tagged, and rules cannot be circular.
+                todo.push(([outputs.as_slice(), more].concat(), cost + extra, *next));
+            }
+            if at == end || !self.states[at].words.is_empty() {
+                found.insert((outputs, cost, at));
+            }
+        }
+        found
+    }
+
+    /// Subset construction over labels. Outputs after a word move onto that word.
+    fn determinise(self, start: usize, end: usize) -> Graph {
+        let closures: Vec<_> = (0..self.states.len()).map(|_| std::cell::OnceCell::new()).collect();
+        let closure = |state: usize| closures[state].get_or_init(|| self.closure(state, end));
+        let mut graph = Graph { words: self.words.clone(), states: vec![State::default()] };
+        let mut ids: HashMap<BTreeSet<usize>, StateId> = HashMap::new();
+        let mut todo: Vec<(BTreeSet<usize>, StateId)> = Vec::new();
+        let mut arcs_of = |groups: BTreeMap<Label, BTreeSet<usize>>, graph: &mut Graph, todo: &mut Vec<_>| -> Vec<Arc> {
+            groups
+                .into_iter()
+                .map(|((word, outputs, cost), set)| {
+                    let to = *ids.entry(set.clone()).or_insert_with(|| {
+                        graph.states.push(State { arcs: vec![], is_final: set.contains(&end) });
+                        let id = (graph.states.len() - 1) as StateId;
+                        todo.push((set, id));
+                        id
+                    });
+                    Arc { word, outputs, cost, to }
+                })
+                .collect()
+        };
+        let follow = |members: &mut dyn Iterator<Item = (&[Output], i64, usize)>| {
+            let mut groups: BTreeMap<Label, BTreeSet<usize>> = BTreeMap::new();
+            for (before, cost_before, state) in members {
+                for (word, on_word, to) in &self.states[state].words {
+                    for (after, cost_after, target) in closure(*to) {
+                        let outputs = [before, on_word, after].concat();
+                        groups.entry((*word, outputs, cost_before + cost_after)).or_default().insert(*target);
+                    }
+                }
+            }
+            groups
+        };
+        let first = follow(&mut closure(start).iter().map(|(o, c, s)| (o.as_slice(), *c, *s)));
+        graph.states[0].arcs = arcs_of(first, &mut graph, &mut todo);
+        while let Some((set, id)) = todo.pop() {
+            let groups = follow(&mut set.iter().map(|s| (&[][..], 0, *s)));
+            graph.states[id as usize].arcs = arcs_of(groups, &mut graph, &mut todo);
+        }
+        graph
+    }
+}
+
+impl Graph {
+    /// Merges states from which the same sentences with the same outputs follow.
+    fn minimise(self) -> Graph {
+        let mut canonical: HashMap<State, StateId> = HashMap::new();
+        let mut new_id: Vec<Option<StateId>> = vec![None; self.states.len()];
+        let mut states: Vec<State> = Vec::new();
+        for old in self.children_first() {
+            let mut state = self.states[old as usize].clone();
+            for arc in &mut state.arcs {
+                arc.to = new_id[arc.to as usize].expect("children come first");
+            }
+            state.arcs.sort();
+            state.arcs.dedup();
+            let id = *canonical.entry(state.clone()).or_insert_with(|| {
+                states.push(state);
+                (states.len() - 1) as StateId
+            });
+            new_id[old as usize] = Some(id);
+        }
+        // The start comes first: parents before children.
+        states.reverse();
+        let last = (states.len() - 1) as StateId;
+        for arc in states.iter_mut().flat_map(|state| &mut state.arcs) {
+            arc.to = last - arc.to;
+        }
+        Graph { words: self.words, states }
+    }
+
+    /// All states, each after everything that can follow it.
+    fn children_first(&self) -> Vec<StateId> {
+        let mut order = Vec::with_capacity(self.states.len());
+        let mut seen = vec![false; self.states.len()];
+        let mut stack = vec![(0 as StateId, 0usize)];
+        seen[0] = true;
+        while let Some((state, next)) = stack.pop() {
+            match self.states[state as usize].arcs.get(next) {
+                Some(arc) => {
+                    stack.push((state, next + 1));
+                    if !std::mem::replace(&mut seen[arc.to as usize], true) {
+                        stack.push((arc.to, 0));
+                    }
+                }
+                None => order.push(state),
+            }
+        }
+        order
+    }
+
+    /// Everything that `sentence` can mean; empty when the grammar does not hold it.
+    pub fn understand(&self, sentence: &str) -> Vec<Understood> {
+        let mut paths: Vec<(StateId, Vec<&Output>)> = vec![(0, vec![])];
+        for word in sentence.split_whitespace() {
+            paths = paths
+                .iter()
+                .flat_map(|(at, outputs)| {
+                    self.states[*at as usize]
+                        .arcs
+                        .iter()
+                        .filter(|arc| self.words[arc.word as usize] == word)
+                        .map(|arc| (arc.to, outputs.iter().copied().chain(&arc.outputs).collect()))
+                })
+                .collect();
+        }
+        let mut out: Vec<Understood> = Vec::new();
+        for (at, outputs) in paths {
+            if self.states[at as usize].is_final
+                && let Some(understood) = meaning::compose(outputs)
+                && !out.contains(&understood)
+            {
+                out.push(understood);
+            }
+        }
+        out
+    }
+
+    /// How many words of `sentence` the grammar can follow from its start.
+    pub fn follows(&self, sentence: &str) -> usize {
+        let mut at = BTreeSet::from([0 as StateId]);
+        for (k, word) in sentence.split_whitespace().enumerate() {
+            at = at
+                .iter()
+                .flat_map(|s| &self.states[*s as usize].arcs)
+                .filter(|arc| self.words[arc.word as usize] == word)
+                .map(|arc| arc.to)
+                .collect();
+            if at.is_empty() {
+                return k;
+            }
+        }
+        sentence.split_whitespace().count()
+    }
+
+    /// The phrase list: every sentence once, in graph order, made as it is asked for.
+    pub fn sentences(&self) -> Sentences<'_> {
+        Sentences { graph: self, path: vec![(0, 0)], words: vec![], fresh: true, last: None }
+    }
+}
+
+/// Iterator of [`Graph::sentences`].
+pub struct Sentences<'a> {
+    graph: &'a Graph,
+    path: Vec<(StateId, usize)>,
+    words: Vec<&'a str>,
+    fresh: bool,
+    last: Option<String>,
+}
+
+impl Iterator for Sentences<'_> {
+    type Item = String;
+
+    fn next(&mut self) -> Option<String> {
+        while let Some((state, next)) = self.path.last_mut() {
+            let node = &self.graph.states[*state as usize];
+            if std::mem::take(&mut self.fresh) && node.is_final && !self.words.is_empty() {
+                let sentence = self.words.join(" ");
+                // The same words with two outputs lie next to each other.
+                if self.last.as_ref() != Some(&sentence) {
+                    self.last = Some(sentence.clone());
+                    return Some(sentence);
+                }
+                continue;
+            }
+            match node.arcs.get(*next) {
+                Some(arc) => {
+                    *next += 1;
+                    self.words.push(&self.graph.words[arc.word as usize]);
+                    self.path.push((arc.to, 0));
+                    self.fresh = true;
+                }
+                None => {
+                    self.path.pop();
+                    self.words.pop();
+                }
+            }
+        }
+        None
+    }
+}
+
+/// Every sentence must name exactly one event (or be a decoy), and `#` must have a number before it.
+fn check_meanings(graph: &Graph) -> Result<(), String> {
+    #[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Default)]
+    struct Said<'a> {
+        event: Option<&'a str>,
+        decoy: bool,
+        number: bool,
+    }
+    let mut said: Vec<BTreeMap<Said, Vec<&str>>> = vec![BTreeMap::new(); graph.states.len()];
+    said[0].insert(Said::default(), vec![]);
+    let mut order = graph.children_first();
+    order.reverse();
+    for state in order {
+        let here = std::mem::take(&mut said[state as usize]);
+        let node = &graph.states[state as usize];
+        for (before, path) in &here {
+            if node.is_final && before.event.is_none() && !before.decoy {
+                return Err(format!("\"{}\" names no event: add a tag such as {{event_id}}", path.join(" ")));
+            }
+            for arc in &node.arcs {
+                let mut now = before.clone();
+                let path: Vec<_> = path.iter().copied().chain([graph.words[arc.word as usize].as_str()]).collect();
+                for output in &arc.outputs {
+                    let spoken = match output {
+                        Output::Number(_) => {
+                            now.number = true;
+                            continue;
+                        }
+                        Output::Event { id, value } => {
+                            if let Some(other) = now.event.filter(|other| other != id) {
+                                return Err(format!("\"{} …\" names two events, {other} and {id}: keep one", path.join(" ")));
+                            }
+                            now.event = Some(id);
+                            value
+                        }
+                        Output::Detail { value, .. } => value,
+                        Output::Unit(_) => continue,
+                        Output::Decoy => {
+                            now.decoy = true;
+                            continue;
+                        }
+                    };
+                    if *spoken == meaning::Slot::Spoken && !std::mem::take(&mut now.number) {
+                        return Err(format!("\"{} …\" has # in a tag but no <number:…> before it", path.join(" ")));
+                    }
+                }
+                said[arc.to as usize].entry(now).or_insert(path);
+            }
+        }
+    }
+    Ok(())
+}
