@@ -1,0 +1,81 @@
+//! What each event is: its title, value, unit and plausible range.
+
+use crate::record::Meaning;
+use serde::Deserialize;
+use std::collections::BTreeMap;
+
+/// All events of a pack by id.
+#[derive(Debug, Deserialize)]
+#[serde(transparent)]
+pub struct Events(BTreeMap<String, Event>);
+
+/// One event.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Event {
+    pub title: String,
+    pub group: String,
+    #[serde(default)]
+    pub value: ValueKind,
+    /// UCUM unit of a number when the call-out names none.
+    pub unit: Option<String>,
+    /// UCUM units of which a call-out names one.
+    #[serde(default)]
+    pub units: Vec<String>,
+    range: Option<Range>,
+}
+
+/// What an event carries.
+#[derive(Debug, Default, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum ValueKind {
+    #[default]
+    None,
+    Number,
+    Text,
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(untagged)]
+enum Range {
+    /// `[low, high]` in `unit`.
+    Plain([f64; 2]),
+    /// By unit.
+    ByUnit(BTreeMap<String, [f64; 2]>),
+}
+
+impl Events {
+    pub fn get(&self, id: &str) -> Option<&Event> {
+        self.0.get(id)
+    }
+
+    pub fn ids(&self) -> impl Iterator<Item = &str> {
+        self.0.keys().map(String::as_str)
+    }
+
+    pub fn iter(&self) -> impl Iterator<Item = (&str, &Event)> {
+        self.0.iter().map(|(id, event)| (id.as_str(), event))
+    }
+
+    /// Fills in the unit that an event's number has when none was said.
+    pub fn complete(&self, meaning: &mut Meaning) {
+        let is_number = meaning.value.as_ref().is_some_and(serde_json::Value::is_number);
+        if is_number && meaning.unit.is_none() {
+            meaning.unit = self.get(&meaning.event).and_then(|e| e.unit.clone());
+        }
+        if !is_number {
+            meaning.unit = None;
+        }
+    }
+
+    /// Whether the value lies outside what the event holds plausible. A unit without a range has none.
+    pub fn is_out_of_range(&self, meaning: &Meaning) -> bool {
+        let Some(value) = meaning.value.as_ref().and_then(serde_json::Value::as_f64) else { return false };
+        let bounds = match self.get(&meaning.event).and_then(|e| e.range.as_ref()) {
+            Some(Range::Plain(bounds)) => Some(bounds),
+            Some(Range::ByUnit(by_unit)) => meaning.unit.as_ref().and_then(|unit| by_unit.get(unit)),
+            None => None,
+        };
+        bounds.is_some_and(|[low, high]| value < *low || value > *high)
+    }
+}
