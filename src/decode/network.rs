@@ -1,0 +1,117 @@
+//! The word graph spelled out in phones: a prefix tree behind every state of the graph.
+
+use super::emissions::Class;
+use crate::grammar::graph::{Arc, Graph, StateId};
+use crate::grammar::meaning::Output;
+use std::collections::HashMap;
+
+pub type NodeId = u32;
+pub type ArcId = u32;
+
+/// What the search walks. Built once for each pack.
+#[derive(Debug)]
+pub struct Network {
+    pub(super) nodes: Vec<Node>,
+    pub(super) arcs: Vec<NetArc>,
+    pub(super) states: Vec<NetState>,
+    words: Vec<String>,
+}
+
+/// A place where one phone (or a word boundary) is being heard.
+#[derive(Debug)]
+pub(super) struct Node {
+    pub class: Class,
+    /// Whether a word begins here.
+    pub first: bool,
+    pub children: Vec<NodeId>,
+    /// Arcs whose word ends here.
+    pub ends: Vec<ArcId>,
+}
+
+#[derive(Debug)]
+pub(super) struct NetArc {
+    pub word: u32,
+    pub outputs: Vec<Output>,
+    /// Hash of the outputs, so that paths with equal meaning are known without composing it.
+    pub key: u64,
+    /// In nats, at most 0.
+    pub score: f32,
+    pub to: StateId,
+}
+
+#[derive(Debug)]
+pub(super) struct NetState {
+    /// Heard between the words before and after this state; `None` where nothing follows.
+    pub boundary: Option<NodeId>,
+    pub roots: Vec<NodeId>,
+    pub is_final: bool,
+}
+
+impl Network {
+    /// `pronunciations[word]` are the ways to say a word of the graph, each a list of classes.
+    pub fn new(graph: &Graph, pronunciations: &[Vec<Vec<Class>>], boundary: Class) -> Network {
+        let mut network = Network { nodes: vec![], arcs: vec![], states: vec![], words: graph.words.clone() };
+        for (id, state) in graph.states.iter().enumerate() {
+            let roots = network.tree(&state.arcs, pronunciations);
+            let boundary = (id != 0 && !roots.is_empty()).then(|| {
+                network.nodes.push(Node { class: boundary, first: false, children: roots.clone(), ends: vec![] });
+                (network.nodes.len() - 1) as NodeId
+            });
+            network.states.push(NetState { boundary, roots, is_final: state.is_final });
+        }
+        network
+    }
+
+    fn tree(&mut self, arcs: &[Arc], pronunciations: &[Vec<Vec<Class>>]) -> Vec<NodeId> {
+        let mut roots: Vec<NodeId> = Vec::new();
+        let mut known: HashMap<(Option<NodeId>, Class), NodeId> = HashMap::new();
+        for arc in arcs {
+            let arc_id = self.arcs.len() as ArcId;
+            self.arcs.push(NetArc {
+                word: arc.word,
+                outputs: arc.outputs.clone(),
+                key: hash(&arc.outputs),
+                score: -(arc.cost as f32) / 1000.0,
+                to: arc.to,
+            });
+            for phones in &pronunciations[arc.word as usize] {
+                let mut parent = None;
+                for &class in phones {
+                    let node = *known.entry((parent, class)).or_insert_with(|| {
+                        let id = self.nodes.len() as NodeId;
+                        self.nodes.push(Node { class, first: parent.is_none(), children: vec![], ends: vec![] });
+                        match parent {
+                            None => roots.push(id),
+                            Some(parent) => self.nodes[parent as usize].children.push(id),
+                        }
+                        id
+                    });
+                    parent = Some(node);
+                }
+                if let Some(last) = parent
+                    && !self.nodes[last as usize].ends.contains(&arc_id)
+                {
+                    self.nodes[last as usize].ends.push(arc_id);
+                }
+            }
+        }
+        roots
+    }
+
+    /// Phone places in the network, a measure of its size.
+    pub fn size(&self) -> usize {
+        self.nodes.len()
+    }
+
+    pub(super) fn word(&self, arc: ArcId) -> &str {
+        &self.words[self.arcs[arc as usize].word as usize]
+    }
+}
+
+/// FNV-1a over the outputs' debug form: stable between runs, unlike the standard hasher's promise.
+fn hash(outputs: &[Output]) -> u64 {
+    if outputs.is_empty() {
+        return 0;
+    }
+    format!("{outputs:?}").bytes().fold(0xcbf2_9ce4_8422_2325, |h, b| (h ^ u64::from(b)).wrapping_mul(0x0100_0000_01b3))
+}

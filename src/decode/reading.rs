@@ -1,0 +1,174 @@
+//! From a stretch of audio to readings: find call-outs, then weigh each against its rivals.
+
+use super::confidence::Measures;
+use super::emissions::{Class, Emissions};
+use super::network::Network;
+use super::search::{self, Call, Calls, Path, Weights};
+use crate::grammar::graph::Graph;
+use crate::grammar::meaning::{self, Understood};
+
+/// Milliseconds in a frame of the acoustic model.
+pub const FRAME_MS: i64 = 20;
+/// The model's first phone comes this much after the sound begins (measured on development voices).
+const ONSET_LAG_MS: i64 = 65;
+/// Frames on either side of a call-out that are looked at again when it is weighed.
+const MARGIN: usize = 12;
+/// How many meanings are kept apart when a call-out is weighed.
+const MEANINGS: usize = 4;
+
+/// A call-out as heard.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Reading {
+    pub understood: Understood,
+    /// The call-out as the grammar spells it.
+    pub words: Vec<Word>,
+    /// Milliseconds from the start of the audio to the onset of the first word; never negative.
+    pub onset_ms: i64,
+    /// Milliseconds to the end of the last word.
+    pub end_ms: i64,
+    /// Probability from 0 to 1 that it was said.
+    pub confidence: f32,
+    pub rival: Option<RivalReading>,
+    pub measures: Measures,
+}
+
+/// A word of a reading, in milliseconds from the start of the audio.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Word {
+    pub text: String,
+    pub from_ms: i64,
+    pub to_ms: i64,
+}
+
+/// The best other meaning of the same sound.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RivalReading {
+    pub understood: Understood,
+    pub words: String,
+    /// Probability from 0 to 0.5 against the reading.
+    pub probability: f32,
+}
+
+impl Reading {
+    /// The words as one string.
+    pub fn sentence(&self) -> String {
+        self.words.iter().map(|w| w.text.as_str()).collect::<Vec<_>>().join(" ")
+    }
+}
+
+/// The search over one pack's grammar.
+#[derive(Debug)]
+pub struct Decoder {
+    network: Network,
+    /// Phones of each word's first pronunciation.
+    phones: Vec<usize>,
+    find: Weights,
+    weigh: Weights,
+}
+
+impl Decoder {
+    /// `pronunciations[word]` are the ways to say a word of the graph, in classes.
+    pub fn new(graph: &Graph, pronunciations: &[Vec<Vec<Class>>], boundary: Class) -> Decoder {
+        let find = Weights { filler_per_phone: 3.0, beam: 40.0, calls: Calls::AnyNumber };
+        Decoder {
+            network: Network::new(graph, pronunciations, boundary),
+            phones: pronunciations.iter().map(|p| p[0].len()).collect(),
+            find,
+            weigh: Weights { beam: 60.0, calls: Calls::ExactlyOne, ..find },
+        }
+    }
+
+    /// Phone places in the network, a measure of its size.
+    pub fn size(&self) -> usize {
+        self.network.size()
+    }
+
+    /// Every call-out in the audio, in order. Refused ones are left out only when nothing fits at all.
+    pub fn read(&self, emissions: &Emissions) -> Vec<Reading> {
+        let found = search::search::<1>(&self.network, emissions, self.find);
+        let calls = found.first().map_or(&[][..], |path| &path.calls);
+        let mut readings: Vec<Reading> = Vec::new();
+        for (k, call) in calls.iter().enumerate() {
+            let floor = if k == 0 { 0 } else { end(&calls[k - 1]) };
+            let ceiling = calls.get(k + 1).map_or(emissions.frames(), start);
+            let from = start(call).saturating_sub(MARGIN).max(floor);
+            let to = (end(call) + MARGIN).min(ceiling);
+            readings.extend(self.weigh(&emissions.slice(from, to), from));
+        }
+        readings
+    }
+
+    /// The best call-out in a short stretch that begins at frame `offset`, with its best rival.
+    fn weigh(&self, emissions: &Emissions, offset: usize) -> Option<Reading> {
+        let paths = search::search::<MEANINGS>(&self.network, emissions, self.weigh);
+        let best = paths.first()?;
+        let call = best.calls.first()?;
+        let understood = self.understand(call)?;
+        let rival = paths[1..].iter().find_map(|path| {
+            let other = self.understand(path.calls.first()?)?;
+            (other != understood).then_some((path, other))
+        });
+        let margin = rival.as_ref().map_or(f32::from(u8::MAX), |(path, _)| best.score - path.score);
+        let measures = self.measure(best, call, emissions, margin);
+        let frame_ms = |frame: usize| (frame + offset) as i64 * FRAME_MS;
+        Some(Reading {
+            understood,
+            words: call
+                .words
+                .iter()
+                .map(|step| Word {
+                    text: self.network.word(step.arc).to_string(),
+                    from_ms: (frame_ms(step.from) - ONSET_LAG_MS).max(0),
+                    to_ms: (frame_ms(step.to) - ONSET_LAG_MS).max(0),
+                })
+                .collect(),
+            onset_ms: (frame_ms(start(call)) - ONSET_LAG_MS).max(0),
+            end_ms: frame_ms(end(call)),
+            confidence: measures.confidence(),
+            rival: rival.map(|(path, understood)| RivalReading {
+                understood,
+                words: self.sentence(&path.calls[0]),
+                probability: measures.rival_probability(),
+            }),
+            measures,
+        })
+    }
+
+    fn measure(&self, path: &Path, call: &Call, emissions: &Emissions, margin: f32) -> Measures {
+        let phones = |arc: u32| self.phones[self.network.arcs[arc as usize].word as usize] as f32;
+        let total: f32 = call.words.iter().map(|step| phones(step.arc)).sum();
+        let (from, to) = (start(call), end(call));
+        let cost = call.words[0].score_from - call.words[call.words.len() - 1].score_to;
+        let free: f32 = emissions.free[from..to].iter().sum();
+        let swallowed = emissions.begins_phone.iter().filter(|b| **b).count() as f32;
+        Measures {
+            gap: cost / total,
+            worst_word: call
+                .words
+                .iter()
+                .map(|step| (step.score_from - step.score_to) / phones(step.arc))
+                .fold(0.0, f32::max),
+            absolute: (free - cost) / total,
+            gain: swallowed * self.find.filler_per_phone + path.score,
+            margin,
+            phones: total,
+            pace: (to - from) as f32 / total,
+        }
+    }
+
+    fn understand(&self, call: &Call) -> Option<Understood> {
+        meaning::compose(call.words.iter().flat_map(|step| &self.network.arcs[step.arc as usize].outputs))
+    }
+
+    fn sentence(&self, call: &Call) -> String {
+        call.words.iter().map(|step| self.network.word(step.arc)).collect::<Vec<_>>().join(" ")
+    }
+}
+
+fn start(call: &Call) -> usize {
+    call.words[0].from
+}
+
+fn end(call: &Call) -> usize {
+    call.words[call.words.len() - 1].to
+}

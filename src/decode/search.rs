@@ -1,0 +1,349 @@
+//! The search itself: token passing with several tokens a place, kept apart by meaning.
+
+use super::emissions::Emissions;
+use super::network::{ArcId, Network, NodeId};
+
+/// How the search weighs and prunes.
+#[derive(Debug, Clone, Copy)]
+pub struct Weights {
+    /// What the filler pays for each phone it swallows, nats.
+    pub filler_per_phone: f32,
+    /// Places this far below the best are dropped, nats.
+    pub beam: f32,
+    /// Whether there may be any number of call-outs, or must be exactly one.
+    pub calls: Calls,
+}
+
+/// How many call-outs a stretch of audio may hold.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Calls {
+    AnyNumber,
+    ExactlyOne,
+}
+
+/// A path through the network from the first frame to the last.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Path {
+    /// Nats relative to the free path, at most 0.
+    pub score: f32,
+    pub calls: Vec<Call>,
+}
+
+/// One call-out on a path.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Call {
+    pub words: Vec<Step>,
+}
+
+/// One word on a path. Frames are counted from the start of the emissions.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Step {
+    pub arc: ArcId,
+    /// Frame in which the first phone begins.
+    pub from: usize,
+    /// Frame after the last one that belongs to the word (or the silence after it).
+    pub to: usize,
+    /// Path score when the word began and ended, nats.
+    pub score_from: f32,
+    pub score_to: f32,
+}
+
+const NONE: u32 = u32::MAX;
+const LOST: f32 = f32::NEG_INFINITY;
+
+/// A hypothesis at one place. Its word history is a chain in the arena.
+#[derive(Debug, Clone, Copy)]
+struct Token {
+    score: f32,
+    history: u32,
+    from: u32,
+    score_from: f32,
+}
+
+const NO_TOKEN: Token = Token { score: LOST, history: NONE, from: 0, score_from: 0.0 };
+
+struct Past {
+    before: u32,
+    step: Step,
+    /// The call-out ends with this word.
+    ends: bool,
+    key: u64,
+}
+
+/// Best `K` tokens with different meanings so far, best first.
+#[derive(Debug, Clone, Copy)]
+struct Slot<const K: usize>([Token; K]);
+
+impl<const K: usize> Slot<K> {
+    const EMPTY: Self = Slot([NO_TOKEN; K]);
+
+    fn best(&self) -> f32 {
+        self.0[0].score
+    }
+
+    fn offer(&mut self, token: Token, arena: &[Past]) {
+        if token.score <= self.0[K - 1].score {
+            return;
+        }
+        let key = |t: &Token| if t.history == NONE { 0 } else { arena[t.history as usize].key };
+        let mine = key(&token);
+        let mut at = K - 1;
+        if K > 1 {
+            for k in 0..K {
+                if self.0[k].score > LOST && key(&self.0[k]) == mine {
+                    if self.0[k].score >= token.score {
+                        return;
+                    }
+                    at = k;
+                    break;
+                }
+            }
+        }
+        self.0[at] = token;
+        while at > 0 && self.0[at - 1].score < self.0[at].score {
+            self.0.swap(at - 1, at);
+            at -= 1;
+        }
+    }
+
+    fn offer_all(&mut self, tokens: &Slot<K>, extra: f32, arena: &[Past]) {
+        for token in tokens.0.iter().take_while(|t| t.score > LOST) {
+            self.offer(Token { score: token.score + extra, ..*token }, arena);
+        }
+    }
+}
+
+/// In a phone, or in the blank after it.
+#[derive(Clone, Copy)]
+struct Place<const K: usize> {
+    phone: Slot<K>,
+    blank: Slot<K>,
+}
+
+impl<const K: usize> Place<K> {
+    const EMPTY: Self = Place { phone: Slot::EMPTY, blank: Slot::EMPTY };
+
+    fn best(&self) -> f32 {
+        self.phone.best().max(self.blank.best())
+    }
+}
+
+/// Places that hold tokens in one frame.
+struct Layer<const K: usize> {
+    places: Vec<Place<K>>,
+    active: Vec<NodeId>,
+    is_active: Vec<bool>,
+}
+
+impl<const K: usize> Layer<K> {
+    fn new(size: usize) -> Self {
+        Layer { places: vec![Place::EMPTY; size], active: vec![], is_active: vec![false; size] }
+    }
+
+    fn at(&mut self, node: NodeId) -> &mut Place<K> {
+        if !std::mem::replace(&mut self.is_active[node as usize], true) {
+            self.active.push(node);
+        }
+        &mut self.places[node as usize]
+    }
+
+    fn clear(&mut self) {
+        for node in self.active.drain(..) {
+            self.places[node as usize] = Place::EMPTY;
+            self.is_active[node as usize] = false;
+        }
+    }
+}
+
+/// The best paths with different meanings, best first, at most `K`.
+pub fn search<const K: usize>(network: &Network, emissions: &Emissions, weights: Weights) -> Vec<Path> {
+    let mut run = Run::<K> {
+        network,
+        emissions,
+        weights,
+        arena: Vec::new(),
+        now: Layer::new(network.nodes.len()),
+        next: Layer::new(network.nodes.len()),
+        before: Slot::EMPTY,
+        after: Slot::EMPTY,
+    };
+    run.before.0[0] = Token { score: 0.0, ..NO_TOKEN };
+    for frame in 0..emissions.frames() {
+        run.step(frame);
+    }
+    run.finish()
+}
+
+struct Run<'a, const K: usize> {
+    network: &'a Network,
+    emissions: &'a Emissions,
+    weights: Weights,
+    arena: Vec<Past>,
+    now: Layer<K>,
+    next: Layer<K>,
+    /// Filler before a call-out: where one may begin.
+    before: Slot<K>,
+    /// Filler after the only call-out, when exactly one is wanted.
+    after: Slot<K>,
+}
+
+impl<const K: usize> Run<'_, K> {
+    fn step(&mut self, frame: usize) {
+        let best = self.now.active.iter().map(|n| self.now.places[*n as usize].best()).fold(
+            self.before.best().max(self.after.best()),
+            f32::max,
+        );
+        let floor = best - self.weights.beam;
+        let mut ended: Slot<K> = Slot::EMPTY;
+        for k in 0..self.now.active.len() {
+            let node = self.now.active[k];
+            let place = self.now.places[node as usize];
+            if place.best() >= floor {
+                self.leave(frame, node, &place, &mut ended);
+            }
+        }
+        // Call-outs begin where the filler stands.
+        for &root in &self.network.states[0].roots {
+            self.enter(frame, root, &self.before.clone());
+        }
+        let swallow = if self.emissions.begins_phone[frame] { -self.weights.filler_per_phone } else { 0.0 };
+        let mut before = Slot::EMPTY;
+        let mut after = Slot::EMPTY;
+        before.offer_all(&self.before, swallow, &self.arena);
+        after.offer_all(&self.after, swallow, &self.arena);
+        let goal = if self.weights.calls == Calls::ExactlyOne { &mut after } else { &mut before };
+        goal.offer_all(&ended, swallow, &self.arena);
+        (self.before, self.after) = (before, after);
+        self.now.clear();
+        std::mem::swap(&mut self.now, &mut self.next);
+    }
+
+    /// Everything that a place leads to in the next frame.
+    fn leave(&mut self, frame: usize, node: NodeId, place: &Place<K>, ended: &mut Slot<K>) {
+        let network = self.network;
+        let info = &network.nodes[node as usize];
+        let phone = self.emissions.relative(frame, info.class);
+        let blank = self.emissions.relative(frame, self.emissions.blank);
+        let arena = &self.arena;
+        let stay = self.next.at(node);
+        stay.phone.offer_all(&place.phone, phone, arena);
+        stay.blank.offer_all(&place.phone, blank, arena);
+        stay.blank.offer_all(&place.blank, blank, arena);
+        for &child in &info.children {
+            let to = &network.nodes[child as usize];
+            let score = self.emissions.relative(frame, to.class);
+            let mut from = place.blank;
+            if to.class != info.class {
+                from.offer_all(&place.phone, 0.0, &self.arena);
+            }
+            self.arrive(frame, child, to.first, &from, score);
+        }
+        if info.ends.is_empty() {
+            return;
+        }
+        // The boundary and the filler may follow either half of the place.
+        let mut from = place.blank;
+        from.offer_all(&place.phone, 0.0, &self.arena);
+        for &arc in &info.ends {
+            let to = &network.states[network.arcs[arc as usize].to as usize];
+            if to.is_final {
+                let closed = self.word_ends(frame, arc, &from, true);
+                ended.offer_all(&closed, 0.0, &self.arena);
+            }
+            if let Some(boundary) = to.boundary {
+                let score = self.emissions.relative(frame, network.nodes[boundary as usize].class);
+                let open = self.word_ends(frame, arc, &from, false);
+                self.arrive(frame, boundary, false, &open, score);
+            }
+        }
+    }
+
+    fn enter(&mut self, frame: usize, root: NodeId, from: &Slot<K>) {
+        let class = self.network.nodes[root as usize].class;
+        let score = self.emissions.relative(frame, class);
+        if score > -self.weights.beam {
+            self.arrive(frame, root, true, from, score);
+        }
+    }
+
+    fn arrive(&mut self, frame: usize, node: NodeId, first: bool, from: &Slot<K>, score: f32) {
+        if from.best() == LOST {
+            return;
+        }
+        let place = self.next.at(node);
+        for token in from.0.iter().take_while(|t| t.score > LOST) {
+            let mut token = *token;
+            if first {
+                (token.from, token.score_from) = (frame as u32, token.score);
+            }
+            token.score += score;
+            place.phone.offer(token, &self.arena);
+        }
+    }
+
+    /// Tokens that have finished the word of `arc`, with the word in their history.
+    fn word_ends(&mut self, frame: usize, arc: ArcId, tokens: &Slot<K>, ends: bool) -> Slot<K> {
+        let info = &self.network.arcs[arc as usize];
+        let mut out = *tokens;
+        for token in out.0.iter_mut().take_while(|t| t.score > LOST) {
+            token.score += info.score;
+            let before = token.history;
+            let key = if before == NONE { 0 } else { self.arena[before as usize].key };
+            // A call-out's first word also counts, so that two call-outs differ from one.
+            let key = [info.key, u64::from(ends)].iter().filter(|k| **k != 0).fold(key, |a, b| {
+                (a ^ b).wrapping_mul(0x9e37_79b9_7f4a_7c15).rotate_left(23)
+            });
+            token.history = self.arena.len() as u32;
+            let step = Step {
+                arc,
+                from: token.from as usize,
+                to: frame,
+                score_from: token.score_from,
+                score_to: token.score,
+            };
+            self.arena.push(Past { before, step, ends, key });
+        }
+        out
+    }
+
+    fn finish(mut self) -> Vec<Path> {
+        let frames = self.emissions.frames();
+        let mut last: Slot<K> = match self.weights.calls {
+            Calls::AnyNumber => self.before,
+            Calls::ExactlyOne => self.after,
+        };
+        for node in std::mem::take(&mut self.now.active) {
+            let place = self.now.places[node as usize];
+            let mut from = place.blank;
+            from.offer_all(&place.phone, 0.0, &self.arena);
+            for &arc in &self.network.nodes[node as usize].ends {
+                if self.network.states[self.network.arcs[arc as usize].to as usize].is_final {
+                    let closed = self.word_ends(frames, arc, &from, true);
+                    last.offer_all(&closed, 0.0, &self.arena);
+                }
+            }
+        }
+        let arena = &self.arena;
+        last.0.iter().take_while(|t| t.score > LOST).map(|token| trace(token, arena)).collect()
+    }
+}
+
+fn trace(token: &Token, arena: &[Past]) -> Path {
+    let mut calls: Vec<Call> = Vec::new();
+    let mut at = token.history;
+    while at != NONE {
+        let past = &arena[at as usize];
+        if past.ends {
+            calls.push(Call { words: vec![] });
+        }
+        if let Some(call) = calls.last_mut() {
+            call.words.push(past.step);
+        }
+        at = past.before;
+    }
+    calls.reverse();
+    for call in &mut calls {
+        call.words.reverse();
+    }
+    Path { score: token.score, calls }
+}
