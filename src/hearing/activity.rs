@@ -1,0 +1,99 @@
+//! Is somebody speaking? A cheap look at several bands, each against its own noise floor.
+//!
+//! A steady hiss lifts all floors and then counts no longer; a monitor's beep lifts one band only.
+//! The floor is the smallest smoothed power of the last seconds (minimum statistics: Martin R,
+//! Noise Power Spectral Density Estimation Based on Optimal Smoothing and Minimum Statistics, 2001).
+
+use realfft::{RealFftPlanner, RealToComplex};
+use std::collections::VecDeque;
+use std::sync::Arc;
+
+/// Samples from one look to the next: 10 ms.
+pub const HOP: usize = 160;
+const WINDOW: usize = 512;
+/// Edges of the bands, Hz.
+const EDGES: [f32; 9] = [150.0, 300.0, 500.0, 800.0, 1200.0, 1800.0, 2700.0, 4000.0, 6000.0];
+const BANDS: usize = EDGES.len() - 1;
+/// A band counts when it stands this far above its floor, as a power ratio (7 dB).
+const ABOVE: f32 = 5.0;
+/// How many bands make speech.
+const ENOUGH: usize = 3;
+/// Nothing below this power is speech: about -75 dB of full scale in a band.
+const SILENCE: f32 = 1e-7;
+/// The floor is taken over this many blocks of `BLOCK` looks: 3 s.
+const BLOCKS: usize = 6;
+const BLOCK: usize = 50;
+/// Share of the old value in the smoothed power.
+const SMOOTH: f32 = 0.7;
+/// The minimum lies below the mean of a noise by about this ratio.
+const BIAS: f32 = 1.6;
+
+/// Looks at the stream every [`HOP`] samples.
+pub struct Activity {
+    fft: Arc<dyn RealToComplex<f32>>,
+    window: Vec<f32>,
+    history: Vec<f32>,
+    smoothed: [f32; BANDS],
+    running: [f32; BANDS],
+    blocks: VecDeque<[f32; BANDS]>,
+    looks: usize,
+}
+
+impl Activity {
+    pub fn new() -> Activity {
+        let hann = |k: usize| 0.5 - 0.5 * (std::f32::consts::TAU * k as f32 / WINDOW as f32).cos();
+        Activity {
+            fft: RealFftPlanner::new().plan_fft_forward(WINDOW),
+            window: (0..WINDOW).map(hann).collect(),
+            history: vec![0.0; WINDOW],
+            smoothed: [0.0; BANDS],
+            running: [f32::INFINITY; BANDS],
+            blocks: VecDeque::new(),
+            looks: 0,
+        }
+    }
+
+    /// Whether the latest `HOP` samples sound like speech.
+    pub fn look(&mut self, hop: &[f32]) -> bool {
+        self.history.drain(..hop.len());
+        self.history.extend(hop.iter().map(|x| if x.is_finite() { *x } else { 0.0 }));
+        let power = self.powers();
+        for (smoothed, power) in self.smoothed.iter_mut().zip(power) {
+            *smoothed = if self.looks == 0 { power } else { SMOOTH * *smoothed + (1.0 - SMOOTH) * power };
+        }
+        self.track_floor();
+        let floor = |band: usize| self.blocks.iter().map(|b| b[band]).fold(self.running[band], f32::min) * BIAS;
+        let lifted = (0..BANDS)
+            .filter(|&band| self.smoothed[band] > SILENCE && self.smoothed[band] > ABOVE * floor(band).max(SILENCE / ABOVE));
+        lifted.count() >= ENOUGH
+    }
+
+    fn track_floor(&mut self) {
+        for (running, smoothed) in self.running.iter_mut().zip(self.smoothed) {
+            *running = running.min(smoothed);
+        }
+        self.looks += 1;
+        if self.looks.is_multiple_of(BLOCK) {
+            self.blocks.push_back(self.running);
+            self.running = self.smoothed;
+            if self.blocks.len() > BLOCKS {
+                self.blocks.pop_front();
+            }
+        }
+    }
+
+    /// Mean power of each band.
+    fn powers(&self) -> [f32; BANDS] {
+        let mut input: Vec<f32> = self.history.iter().zip(&self.window).map(|(x, w)| x * w).collect();
+        let mut spectrum = self.fft.make_output_vec();
+        if self.fft.process(&mut input, &mut spectrum).is_err() {
+            return [0.0; BANDS];
+        }
+        let bin = |hz: f32| (hz * WINDOW as f32 / super::RATE as f32).round() as usize;
+        let scale = 4.0 / (WINDOW as f32 * WINDOW as f32);
+        std::array::from_fn(|band| {
+            let bins = &spectrum[bin(EDGES[band])..bin(EDGES[band + 1])];
+            bins.iter().map(|c| c.norm_sqr()).sum::<f32>() * scale
+        })
+    }
+}

@@ -1,0 +1,95 @@
+//! From a stream of samples to readings: cut the stream at pauses, hear each piece, join the seams.
+
+mod activity;
+mod segments;
+
+pub use segments::{Segment, Segmenter};
+
+use crate::decode::Reading;
+use crate::engine::{Engine, EngineError};
+use crate::time::Millis;
+
+/// Samples a second of everything that is heard.
+pub const RATE: u64 = 16_000;
+/// A call-out that ends this close to a cut in mid-speech may go on behind it.
+const SEAM_MS: Millis = 300;
+
+/// Something heard in the stream.
+#[derive(Debug, Clone)]
+pub enum Heard {
+    /// A call-out that began at `onset` on the stream's clock.
+    Reading { onset: Millis, reading: Box<Reading> },
+    /// A stretch of sound in which no call-out was found.
+    Talk,
+}
+
+/// A moment on the stream's clock at which what is in `heard` became known.
+#[derive(Debug, Clone)]
+pub struct Batch {
+    pub known_at: Millis,
+    pub heard: Vec<Heard>,
+}
+
+/// Segmenter and engine, joined.
+pub struct Hearing {
+    segmenter: Segmenter,
+    engine: Box<dyn Engine>,
+    /// Everything before this moment has been reported.
+    reported_to: Millis,
+    /// Whether the speech that runs now has held a call-out.
+    spoken: bool,
+}
+
+impl Hearing {
+    pub fn new(engine: Box<dyn Engine>) -> Hearing {
+        Hearing { segmenter: Segmenter::new(), engine, reported_to: 0, spoken: false }
+    }
+
+    pub fn engine(&self) -> &dyn Engine {
+        self.engine.as_ref()
+    }
+
+    /// Takes the next samples of the stream (16 kHz mono).
+    pub fn push(&mut self, samples: &[f32]) -> Result<Vec<Batch>, EngineError> {
+        let segments = self.segmenter.push(samples);
+        self.hear(segments)
+    }
+
+    /// The stream has ended, or paused for good.
+    pub fn finish(&mut self) -> Result<Vec<Batch>, EngineError> {
+        let segments = self.segmenter.finish();
+        self.hear(segments)
+    }
+
+    fn hear(&mut self, segments: impl IntoIterator<Item = Segment>) -> Result<Vec<Batch>, EngineError> {
+        segments.into_iter().map(|segment| self.hear_segment(&segment)).collect()
+    }
+
+    fn hear_segment(&mut self, segment: &Segment) -> Result<Batch, EngineError> {
+        let start = segment.from * 1000 / RATE;
+        let end = (segment.from + segment.samples.len() as u64) * 1000 / RATE;
+        // What the next segment holds whole is better heard there.
+        let next_start = segment.next_from.map(|from| from * 1000 / RATE);
+        let mut heard = Vec::new();
+        for reading in self.engine.hear(&segment.samples)? {
+            let onset = start + reading.onset_ms as Millis;
+            let ends = start + reading.end_ms as Millis;
+            if ends <= self.reported_to {
+                continue;
+            }
+            if next_start.is_some_and(|next| onset > next && ends + SEAM_MS > end) {
+                break;
+            }
+            self.reported_to = ends;
+            heard.push(Heard::Reading { onset, reading: Box::new(reading) });
+        }
+        self.spoken |= !heard.is_empty();
+        if segment.next_from.is_none() {
+            if !std::mem::take(&mut self.spoken) {
+                heard.push(Heard::Talk);
+            }
+            self.reported_to = self.reported_to.max(start);
+        }
+        Ok(Batch { known_at: end, heard })
+    }
+}

@@ -1,0 +1,135 @@
+//! Cuts the stream into stretches of sound for the engine.
+
+use super::activity::{Activity, HOP};
+
+/// Kept before the first sound: 300 ms.
+const LEAD: usize = 4800;
+/// A pause this long ends a segment: 340 ms.
+const PAUSE: usize = 34;
+/// Looks with speech, out of the last `ONSET_OF`, that begin a segment.
+const ONSET: usize = 3;
+const ONSET_OF: u32 = 5;
+/// Longest segment: 6 s. The engine's cost grows faster than the length.
+const LONGEST: usize = 96_000;
+/// How much of a full segment is heard again with the next one: 2.5 s, longer than most call-outs.
+const OVERLAP: usize = 40_000;
+/// A segment with less speech than this many looks holds no call-out: 100 ms.
+const SHORTEST: usize = 10;
+
+/// A stretch of sound. Positions count samples from the start of the stream.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Segment {
+    pub from: u64,
+    pub samples: Vec<f32>,
+    /// Where the next segment will begin, if this one was cut in mid-speech.
+    pub next_from: Option<u64>,
+}
+
+/// Finds segments in a stream that may come in pieces of any size.
+pub struct Segmenter {
+    activity: Activity,
+    /// Samples that may still belong to a segment.
+    kept: Vec<f32>,
+    /// Position of `kept[0]`.
+    kept_from: u64,
+    /// Samples of `kept` that have been looked at.
+    looked: usize,
+    /// Recent looks, newest in the lowest bit.
+    recent: u32,
+    /// Looks with speech in the running segment, and since when there was none.
+    speech: usize,
+    quiet: usize,
+    in_segment: bool,
+    /// The running segment goes on from one that was full.
+    continued: bool,
+}
+
+impl Default for Segmenter {
+    fn default() -> Self {
+        Segmenter::new()
+    }
+}
+
+impl Segmenter {
+    pub fn new() -> Segmenter {
+        Segmenter {
+            activity: Activity::new(),
+            kept: Vec::new(),
+            kept_from: 0,
+            looked: 0,
+            recent: 0,
+            speech: 0,
+            quiet: 0,
+            in_segment: false,
+            continued: false,
+        }
+    }
+
+    /// Takes samples, gives the segments that they complete.
+    pub fn push(&mut self, samples: &[f32]) -> Vec<Segment> {
+        self.kept.extend_from_slice(samples);
+        let mut done = Vec::new();
+        while self.looked + HOP <= self.kept.len() {
+            let active = self.activity.look(&self.kept[self.looked..self.looked + HOP]);
+            self.looked += HOP;
+            self.recent = (self.recent << 1 | u32::from(active)) & ((1 << ONSET_OF) - 1);
+            if self.in_segment { done.extend(self.go_on(active)) } else { self.wait() }
+        }
+        done
+    }
+
+    /// The stream has ended.
+    pub fn finish(&mut self) -> Option<Segment> {
+        let worth = self.in_segment && (self.continued || self.speech >= SHORTEST);
+        let segment = worth.then(|| self.cut(self.kept.len(), None));
+        *self = Segmenter { kept_from: self.kept_from + self.kept.len() as u64, ..Segmenter::new() };
+        segment
+    }
+
+    fn wait(&mut self) {
+        if self.recent.count_ones() as usize >= ONSET {
+            self.in_segment = true;
+            self.speech = ONSET;
+            self.quiet = 0;
+            self.forget(self.looked.saturating_sub(LEAD + HOP * ONSET_OF as usize));
+        } else {
+            self.forget(self.looked.saturating_sub(LEAD + HOP * ONSET_OF as usize));
+        }
+    }
+
+    fn go_on(&mut self, active: bool) -> Option<Segment> {
+        if active {
+            self.speech += 1;
+            self.quiet = 0;
+        } else {
+            self.quiet += 1;
+        }
+        if self.quiet >= PAUSE {
+            let worth = self.continued || self.speech >= SHORTEST;
+            let segment = worth.then(|| self.cut(self.looked, None));
+            self.in_segment = false;
+            self.continued = false;
+            self.recent = 0;
+            self.forget(self.looked.saturating_sub(LEAD));
+            return segment;
+        }
+        if self.looked >= LONGEST {
+            let next = self.looked - OVERLAP;
+            let segment = self.cut(self.looked, Some(self.kept_from + next as u64));
+            self.continued = true;
+            self.forget(next);
+            return Some(segment);
+        }
+        None
+    }
+
+    fn cut(&self, to: usize, next_from: Option<u64>) -> Segment {
+        Segment { from: self.kept_from, samples: self.kept[..to].to_vec(), next_from }
+    }
+
+    fn forget(&mut self, samples: usize) {
+        self.kept.drain(..samples);
+        self.kept_from += samples as u64;
+        self.looked -= samples;
+    }
+}
