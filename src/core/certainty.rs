@@ -1,0 +1,57 @@
+//! Accept, doubt or refuse: the one place where that is decided.
+
+use crate::decode::Reading;
+use crate::grammar::meaning::Understood;
+use crate::pack::Events;
+use crate::record::{Doubt, Meaning, Rival};
+
+/// A call-out this sure is accepted; set on development voices (see `tests/hearing`).
+const ACCEPT: f32 = 0.5;
+/// One less sure than this is refused; between the two it is doubtful.
+const REFUSE: f32 = 0.15;
+/// A rival this probable makes a reading doubtful.
+const RIVAL: f32 = 0.1;
+/// A rival less probable than this is not worth a line in the log.
+const NEGLIGIBLE: f32 = 0.01;
+
+/// What becomes of a reading.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Verdict {
+    Kept { meaning: Meaning, rival: Option<Rival>, doubt: Option<Doubt> },
+    Refused,
+}
+
+/// Judges one reading.
+pub fn judge(reading: &Reading, events: &Events) -> Verdict {
+    let Understood::CallOut(meaning) = &reading.understood else { return Verdict::Refused };
+    if reading.confidence < REFUSE {
+        return Verdict::Refused;
+    }
+    let mut meaning = meaning.clone();
+    events.complete(&mut meaning);
+    let close = reading.rival.as_ref().filter(|r| r.probability >= RIVAL);
+    let doubt = if reading.confidence < ACCEPT {
+        Some(Doubt::LowConfidence)
+    } else if close.is_some() {
+        Some(Doubt::Rival)
+    } else if events.is_out_of_range(&meaning) {
+        Some(Doubt::OutOfRange)
+    } else {
+        None
+    };
+    let rival = reading.rival.as_ref().filter(|r| r.probability >= NEGLIGIBLE).map(|rival| {
+        // A decoy has no event: its words alone tell what else was possible.
+        let mut meaning = match &rival.understood {
+            Understood::CallOut(meaning) => meaning.clone(),
+            Understood::Decoy => Meaning::default(),
+        };
+        events.complete(&mut meaning);
+        Rival { words: rival.words.clone(), meaning, probability: rounded(rival.probability) }
+    });
+    Verdict::Kept { meaning, rival, doubt }
+}
+
+/// Three decimals: more would claim a precision that is not there.
+pub fn rounded(probability: f32) -> f64 {
+    (f64::from(probability) * 1000.0).round() / 1000.0
+}
