@@ -35,19 +35,41 @@ pub enum Body {
     /// Something happened, as called out or keyed.
     Event(Heard),
     /// An earlier record is right.
-    Confirm { of: u64, #[serde(flatten)] source: Source },
+    Confirm {
+        of: u64,
+        #[serde(flatten)]
+        source: Source,
+    },
     /// An earlier record is taken back. It stays in the log.
-    Withdraw { of: u64, #[serde(flatten)] source: Source },
+    Withdraw {
+        of: u64,
+        #[serde(flatten)]
+        source: Source,
+    },
     /// An earlier record is replaced by what is said here.
-    Amend { of: u64, #[serde(flatten)] to: Heard },
+    Amend {
+        of: u64,
+        #[serde(flatten)]
+        to: Heard,
+    },
     /// A mark or remark without a type.
-    Note { #[serde(default, skip_serializing_if = "Option::is_none")] text: Option<String>, #[serde(flatten)] source: Source },
+    Note {
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        text: Option<String>,
+        #[serde(flatten)]
+        source: Source,
+    },
     /// A timed rule was met, fell due or was missed.
     Checkpoint { id: String, state: String },
     /// The program said something.
     Said { text: String },
     /// A microphone, engine, disk or clock came, went or jumped.
-    Device { device: String, state: String, #[serde(default, skip_serializing_if = "Option::is_none")] text: Option<String> },
+    Device {
+        device: String,
+        state: String,
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        text: Option<String>,
+    },
     /// Last line of a log that was ended on purpose.
     Close(Close),
 }

@@ -1,0 +1,110 @@
+//! What was asked for, made into things that work: the pack, the engine, the log's place.
+
+use crate::engine::{Engine, EngineError, assets, builtin};
+use crate::pack::{Files, Pack, PackError};
+use crate::record::{EngineId, FORMAT, FORMAT_VERSION, Header, Purpose};
+use crate::time::Anchor;
+use std::path::{Path, PathBuf};
+
+/// Folder that holds pack folders; searched before the usual places.
+const PACKS: &str = "EARMARK_PACKS";
+/// The general pronunciation dictionary among the assets.
+const DICTIONARY: &str = "cmudict.dict";
+/// A pack's files are small texts; more than this is not one.
+const LARGEST_FILE: u64 = 4 << 20;
+
+/// What can be wrong with what was asked for.
+#[derive(Debug, thiserror::Error)]
+pub enum SettingsError {
+    #[error("there is no pack \"{name}\". Looked in:{}\nName a pack, or give the path of its folder", list(.places))]
+    NoPack { name: String, places: Vec<PathBuf> },
+    #[error("the pack file {} cannot be read: {why}", .path.display())]
+    PackFile { path: PathBuf, why: String },
+    #[error("pack {}: {source}", .path.display())]
+    Pack { path: PathBuf, source: Box<PackError> },
+    #[error(transparent)]
+    Engine(#[from] EngineError),
+}
+
+fn list(places: &[PathBuf]) -> String {
+    places.iter().map(|p| format!("\n  {}", p.display())).collect()
+}
+
+/// Loads a pack by name or folder, with the general dictionary.
+pub fn load_pack(name: &str) -> Result<Pack, SettingsError> {
+    let folder = find_pack(name)?;
+    let files = read_files(&folder)?;
+    let dictionary = assets::read(&assets::folder().map_err(EngineError::from)?, DICTIONARY).map_err(EngineError::from)?;
+    let dictionary = String::from_utf8_lossy(&dictionary.bytes).into_owned();
+    Pack::load(&files, &dictionary).map_err(|source| SettingsError::Pack { path: folder, source: Box::new(source) })
+}
+
+/// The built-in engine for a pack.
+pub fn load_engine(pack: &Pack) -> Result<Box<dyn Engine>, SettingsError> {
+    let model = builtin::Model::load()?;
+    Ok(Box::new(builtin::Builtin::new(model, &pack.graph, &pack.pronunciations)?))
+}
+
+/// The header of a new log.
+pub fn header(log_id: String, pack: &Pack, engine: EngineId, audio: String, anchor: Anchor, purpose: Purpose) -> Header {
+    Header {
+        format: FORMAT.into(),
+        version: FORMAT_VERSION,
+        log_id,
+        program: concat!("earmark ", env!("CARGO_PKG_VERSION")).into(),
+        pack: pack.id.clone(),
+        engine,
+        audio,
+        time_zone: anchor.start.offset().to_string(),
+        purpose,
+        caution: pack.manifest.caution.clone(),
+    }
+}
+
+/// Where a log goes when no path was given: this folder, named after its start.
+pub fn default_log(anchor: Anchor) -> PathBuf {
+    anchor.start.format("%Y-%m-%dT%H%M%S.earmark.jsonl").to_string().into()
+}
+
+fn find_pack(name: &str) -> Result<PathBuf, SettingsError> {
+    let as_path = PathBuf::from(name);
+    if name.contains(std::path::MAIN_SEPARATOR) || as_path.join("pack.toml").is_file() {
+        return Ok(as_path);
+    }
+    let places = pack_places();
+    places
+        .iter()
+        .map(|place| place.join(name))
+        .find(|folder| folder.join("pack.toml").is_file())
+        .ok_or_else(|| SettingsError::NoPack { name: name.into(), places })
+}
+
+fn pack_places() -> Vec<PathBuf> {
+    let mut places = Vec::new();
+    let from = |name: &str| std::env::var_os(name).filter(|v| !v.is_empty()).map(PathBuf::from);
+    places.extend(from(PACKS));
+    places.push("grammars".into());
+    if let Some(beside) = std::env::current_exe().ok().and_then(|exe| Some(exe.parent()?.parent()?.join("share/earmark/grammars"))) {
+        places.push(beside);
+    }
+    places.push("/usr/share/earmark/grammars".into());
+    places.push(concat!(env!("CARGO_MANIFEST_DIR"), "/grammars").into());
+    places
+}
+
+fn read_files(folder: &Path) -> Result<Files, SettingsError> {
+    let failed = |path: &Path, why: String| SettingsError::PackFile { path: path.into(), why };
+    let mut files = Files::new();
+    for entry in std::fs::read_dir(folder).map_err(|e| failed(folder, e.to_string()))? {
+        let path = entry.map_err(|e| failed(folder, e.to_string()))?.path();
+        let known = path.extension().is_some_and(|x| x == "toml" || x == "jsgf" || x == "dict");
+        let (true, Some(name)) = (known, path.file_name().and_then(|n| n.to_str())) else { continue };
+        let size = path.metadata().map_err(|e| failed(&path, e.to_string()))?.len();
+        if size > LARGEST_FILE {
+            return Err(failed(&path, format!("it has {size} bytes, which is too much for a pack's file")));
+        }
+        let text = std::fs::read_to_string(&path).map_err(|e| failed(&path, e.to_string()))?;
+        files.insert(name.to_string(), text);
+    }
+    Ok(files)
+}

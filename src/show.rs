@@ -1,0 +1,113 @@
+//! Records as lines for people.
+
+use crate::core::{Core, Counts};
+use crate::pack::Events;
+use crate::record::{Body, Doubt, Heard, Meaning, Record};
+use crate::time::clock_face;
+use serde_json::Value;
+use std::fmt::Write;
+use std::io::IsTerminal;
+
+/// How lines look.
+#[derive(Debug, Clone, Copy)]
+pub struct Style {
+    colour: bool,
+}
+
+impl Style {
+    /// Colour only on a terminal, and not where `NO_COLOR` is set (no-color.org).
+    pub fn of_stdout() -> Style {
+        let refused = std::env::var_os("NO_COLOR").is_some_and(|v| !v.is_empty());
+        Style { colour: std::io::stdout().is_terminal() && !refused }
+    }
+
+    fn paint(self, code: &str, text: &str) -> String {
+        if self.colour { format!("\x1b[{code}m{text}\x1b[0m") } else { text.into() }
+    }
+
+    fn dim(self, text: &str) -> String {
+        self.paint("2", text)
+    }
+
+    fn bold(self, text: &str) -> String {
+        self.paint("1", text)
+    }
+}
+
+/// One line for a record of the timeline; `None` for those that are not shown.
+pub fn line(record: &Record, events: &Events, style: Style) -> Option<String> {
+    let time = match record.birth_ms {
+        Some(ms) => format!("{:>7}", clock_face(ms)),
+        None => format!("{:>7}", format!("({})", clock_face(record.t_ms as i64))),
+    };
+    let text = match &record.body {
+        Body::Header(_) | Body::Close(_) | Body::Checkpoint { .. } => return None,
+        Body::Event(heard) => event(heard, events, style),
+        Body::Amend { of, to } => format!("{}  {}", event(to, events, style), style.dim(&format!("corrects record {of}"))),
+        Body::Withdraw { of, .. } => format!("- record {of} withdrawn"),
+        Body::Confirm { of, .. } => format!("✓ record {of} confirmed"),
+        Body::Note { text, .. } => format!("• {}", text.as_deref().unwrap_or("mark")),
+        Body::Said { text } => format!("» {text}"),
+        Body::Device { device, state, text } => {
+            format!("! {device}: {state}{}", text.as_deref().map(|t| format!(" ({t})")).unwrap_or_default())
+        }
+    };
+    Some(format!("{}  {text}", style.bold(&time)))
+}
+
+fn event(heard: &Heard, events: &Events, style: Style) -> String {
+    let mark = if heard.doubt.is_some() { "?" } else { "✓" };
+    let words = heard.source.words.as_deref().unwrap_or_default();
+    let what = describe(&heard.meaning, events);
+    let mut out = format!("{mark} {what:<36}{}", style.dim(&format!("\"{words}\"")));
+    if let Some(doubt) = heard.doubt {
+        let _ = write!(out, "  {}", style.bold(&reason(doubt, heard)));
+    }
+    out
+}
+
+fn reason(doubt: Doubt, heard: &Heard) -> String {
+    match (doubt, &heard.rival) {
+        (Doubt::Rival, Some(rival)) => format!("or \"{}\"?", rival.words),
+        (Doubt::OutOfRange, _) => "is that value right?".into(),
+        _ => "was that said?".into(),
+    }
+}
+
+/// "Heart rate 120 /min", "Intubated, size 3.5, depth 9".
+pub fn describe(meaning: &Meaning, events: &Events) -> String {
+    let title = events.get(&meaning.event).map_or(meaning.event.as_str(), |e| e.title.as_str());
+    let mut out = title.to_string();
+    match &meaning.value {
+        Some(Value::String(text)) => {
+            let _ = write!(out, ": {}", text.replace('_', " "));
+        }
+        Some(value) => {
+            let _ = write!(out, " {value}");
+        }
+        None => {}
+    }
+    // Braces mark counts in UCUM, which say nothing beside the title.
+    if let Some(unit) = meaning.unit.as_ref().filter(|unit| !unit.starts_with('{')) {
+        let _ = write!(out, " {}", match unit.as_str() { "Cel" => "°C", "cm[H2O]" => "cmH2O", "wk" => "weeks", other => other });
+    }
+    for (key, value) in &meaning.detail {
+        let _ = write!(out, ", {key} {}", value.as_str().map_or_else(|| value.to_string(), String::from));
+    }
+    out
+}
+
+/// The closing summary.
+pub fn summary(core: &Core, log: &std::path::Path, caution: &str) -> String {
+    let Counts { accepted, doubtful, refused } = core.counts();
+    let ventilation = match (core.first("ventilation_started"), core.birth()) {
+        (Some(at), Some(birth)) => format!("{} after birth", clock_face(at as i64 - birth as i64)),
+        (Some(at), None) => format!("{} into the log (birth is not recorded)", clock_face(at as i64)),
+        (None, _) => "not recorded".into(),
+    };
+    format!(
+        "\nCall-outs heard       {}\n  doubtful among them {doubtful}\nTalk refused          {refused}\nVentilation started   {ventilation}\nLog                   {}\n\n{caution}",
+        accepted + doubtful,
+        log.display(),
+    )
+}
