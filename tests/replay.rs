@@ -1,0 +1,132 @@
+//! `earmark replay` from the outside: the real program, real audio, the log on disk.
+
+mod common;
+
+use common::tools::run;
+use serde_json::Value;
+use std::path::Path;
+use std::process::{Command, Output};
+
+const DRILL: &str = "tests/drill/drill.flac";
+const START: &str = "2026-01-01T09:00:00+01:00";
+
+/// A part of the drill as another file, made by SoX.
+fn part(folder: &Path, name: &str, shape: &[&str], from: &str, seconds: &str) -> String {
+    let path = folder.join(name).display().to_string();
+    let mut args = vec![DRILL];
+    args.extend(shape);
+    args.extend([path.as_str(), "trim", from, seconds]);
+    run("sox", &args);
+    path
+}
+
+fn replay(audio: &str, log: &Path) -> Output {
+    let program = env!("CARGO_BIN_EXE_earmark");
+    Command::new(program).args(["replay", audio, "--start", START, "--log"]).arg(log).output().unwrap()
+}
+
+/// (event, value) of every event in a log, in order.
+fn events(log: &Path) -> Vec<(String, Value)> {
+    let text = std::fs::read_to_string(log).unwrap();
+    let lines = text.lines().map(|line| serde_json::from_str::<Value>(line).unwrap());
+    lines
+        .filter(|v| v["kind"] == "event")
+        .map(|v| (v["event"].as_str().unwrap().to_string(), v["value"].clone()))
+        .collect()
+}
+
+#[test]
+fn the_same_audio_and_start_give_the_same_bytes_and_they_verify() {
+    let folder = tempfile::tempdir().unwrap();
+    let audio = part(folder.path(), "part.flac", &[], "94", "30");
+    let logs = ["a.earmark.jsonl", "b.earmark.jsonl"].map(|name| folder.path().join(name));
+    for log in &logs {
+        let output = replay(&audio, log);
+        assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+        let shown = String::from_utf8_lossy(&output.stdout).into_owned();
+        assert!(shown.contains("Ventilation started") && shown.contains("no medical device"), "{shown}");
+    }
+    let [first, second] = logs.map(|log| std::fs::read(log).unwrap());
+    assert_eq!(first, second);
+    let report = earmark::journal::verify(folder.path().join("a.earmark.jsonl")).unwrap();
+    assert!(report.problems.is_empty() && report.closed);
+    let events = events(&folder.path().join("a.earmark.jsonl"));
+    assert!(events.iter().any(|(event, _)| event == "ventilation_started"), "{events:?}");
+}
+
+#[test]
+fn rate_channels_and_format_do_not_change_what_is_heard() {
+    let folder = tempfile::tempdir().unwrap();
+    let plain = part(folder.path(), "plain.wav", &[], "94", "20");
+    let log = folder.path().join("plain.earmark.jsonl");
+    assert!(replay(&plain, &log).status.success());
+    let expected = events(&log);
+    assert!(expected.len() >= 3, "{expected:?}");
+    for (name, shape) in [("stereo.wav", &["-r", "44100", "-c", "2", "-b", "24"][..]), ("up.flac", &["-r", "48000"]), ("v.ogg", &["-r", "32000", "-C", "8"])] {
+        let other = part(folder.path(), name, shape, "94", "20");
+        let log = folder.path().join(format!("{name}.earmark.jsonl"));
+        assert!(replay(&other, &log).status.success());
+        assert_eq!(events(&log), expected, "{name}");
+    }
+}
+
+#[test]
+fn what_is_not_audio_is_named_and_leaves_no_log() {
+    let folder = tempfile::tempdir().unwrap();
+    let write = |name: &str, bytes: &[u8]| {
+        let path = folder.path().join(name);
+        std::fs::write(&path, bytes).unwrap();
+        path.display().to_string()
+    };
+    let log = folder.path().join("log.earmark.jsonl");
+    for (audio, says) in [
+        (write("empty.wav", b""), "empty.wav"),
+        (write("text.flac", b"this is no sound at all, only words, and more words than a header has"), "text.flac"),
+        (folder.path().join("nowhere.wav").display().to_string(), "no such file"),
+    ] {
+        let output = replay(&audio, &log);
+        let error = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert_eq!(output.status.code(), Some(1), "{error}");
+        assert!(error.contains(says), "{error}");
+        assert!(!log.exists());
+    }
+}
+
+#[test]
+fn a_cut_off_recording_keeps_what_was_heard() {
+    let folder = tempfile::tempdir().unwrap();
+    let whole = part(folder.path(), "whole.flac", &[], "94", "30");
+    let bytes = std::fs::read(&whole).unwrap();
+    let cut = folder.path().join("cut.flac");
+    std::fs::write(&cut, &bytes[..bytes.len() * 2 / 3]).unwrap();
+    let log = folder.path().join("log.earmark.jsonl");
+    let output = replay(&cut.display().to_string(), &log);
+    assert_eq!(output.status.code(), Some(1));
+    assert!(String::from_utf8_lossy(&output.stderr).contains("cut off"), "{output:?}");
+    assert!(events(&log).iter().any(|(event, _)| event == "ventilation_started"));
+    let report = earmark::journal::verify(&log).unwrap();
+    assert!(report.problems.is_empty() && report.closed);
+    assert!(std::fs::read_to_string(&log).unwrap().lines().last().unwrap().contains("cut off"));
+}
+
+#[test]
+fn a_log_that_exists_is_never_touched() {
+    let folder = tempfile::tempdir().unwrap();
+    let audio = part(folder.path(), "part.wav", &[], "94", "2");
+    let log = folder.path().join("log.earmark.jsonl");
+    std::fs::write(&log, "mine").unwrap();
+    let output = replay(&audio, &log);
+    assert_eq!(output.status.code(), Some(1));
+    assert!(String::from_utf8_lossy(&output.stderr).contains("exists already"));
+    assert_eq!(std::fs::read_to_string(&log).unwrap(), "mine");
+}
+
+#[test]
+fn wrong_use_and_an_unknown_pack_are_told_apart() {
+    let program = env!("CARGO_BIN_EXE_earmark");
+    let wrong = Command::new(program).args(["replay", "--speed", "9"]).output().unwrap();
+    assert_eq!(wrong.status.code(), Some(2));
+    let unknown = Command::new(program).args(["phrases", "--pack", "no-such-ward"]).output().unwrap();
+    assert_eq!(unknown.status.code(), Some(1));
+    assert!(String::from_utf8_lossy(&unknown.stderr).contains("no-such-ward"));
+}
