@@ -1,0 +1,48 @@
+# What a person who cloned this repository needs. `make` lists it.
+SHELL := /bin/bash
+.DELETE_ON_ERROR:
+
+TARGET := $(or $(CARGO_TARGET_DIR),target)
+PROGRAM := $(TARGET)/release/earmark
+DRILL := tests/drill/drill.flac
+LOG := $(TARGET)/demo/drill.earmark.jsonl
+VENV := $(TARGET)/venv
+
+.PHONY: help demo test measure assets lint clean setup-demo setup-test program
+
+help: ## this list
+	@awk -F ':.*## ' '/^[a-z]+:.*## / { printf "make %-8s %s\n", $$1, $$2 }' $(MAKEFILE_LIST)
+
+demo: setup-demo assets program ## hear an invented drill and write its log
+	@mkdir -p $(dir $(LOG)) && rm -f $(LOG)
+	@$(PROGRAM) replay $(DRILL) --purpose demo --start 2026-01-01T09:00:00Z --log $(LOG)
+
+test: setup-test assets $(VENV)/complete ## run all tests
+	@PATH="$(abspath $(VENV))/bin:$$PATH" cargo test --locked
+
+measure: setup-demo assets program ## compare the demo drill's log with the truth, and time it
+	@python3 tests/measure/measure.py --binary $(PROGRAM)
+
+assets: ## fetch the pinned engine files, if they are missing
+	@python3 tools/assets.py
+
+lint: setup-demo ## formatting, clippy and docs, warnings denied
+	@cargo fmt --check
+	@cargo clippy --locked --quiet --all-targets -- -D warnings
+	@RUSTDOCFLAGS="-D warnings" cargo doc --locked --quiet --no-deps --document-private-items
+
+clean: ## delete all that was built
+	@cargo clean
+
+setup-demo setup-test: setup-%:
+	@tools/setup.sh $*
+
+# Cargo tells of its progress only when there is nothing yet: the first build takes minutes.
+program:
+	@cargo build --release --locked $$([ -x $(PROGRAM) ] && echo --quiet)
+
+$(VENV)/complete: tests/requirements.txt
+	@rm -rf $(VENV)
+	@python3 -m venv $(VENV) || { echo "error: python3 cannot make a venv: install it (Debian: apt-get install python3-venv)" >&2; exit 1; }
+	@$(VENV)/bin/python -m pip --disable-pip-version-check --no-input install --quiet --require-hashes --only-binary=:all: -r $<
+	@touch $@
