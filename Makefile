@@ -28,8 +28,8 @@ assets: ## fetch the pinned engine files, if they are missing
 
 lint: setup-demo ## formatting, clippy and docs, warnings denied
 	@cargo fmt --check
-	@cargo clippy --locked --quiet --all-targets -- -D warnings
-	@RUSTDOCFLAGS="-D warnings" cargo doc --locked --quiet --no-deps --document-private-items
+	@cargo clippy --locked --all-targets -- -D warnings
+	@RUSTDOCFLAGS="-D warnings" cargo doc --locked --no-deps --document-private-items
 
 clean: ## delete all that was built
 	@cargo clean
