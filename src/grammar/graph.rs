@@ -394,45 +394,43 @@ impl Graph {
 
     /// The phrase list: every sentence once, in graph order, made as it is asked for.
     pub fn sentences(&self) -> Sentences<'_> {
-        Sentences { graph: self, path: vec![(0, 0)], words: vec![], fresh: true, last: None }
+        let start = self.branch(&BTreeSet::from([0]));
+        Sentences { graph: self, path: vec![start], words: vec![] }
+    }
+
+    /// Each word that may follow in any of `states`, with the states it leads to.
+    fn branch(&self, states: &BTreeSet<StateId>) -> std::collections::btree_map::IntoIter<WordId, BTreeSet<StateId>> {
+        let mut words: BTreeMap<WordId, BTreeSet<StateId>> = BTreeMap::new();
+        for arc in states.iter().flat_map(|state| &self.states[*state as usize].arcs) {
+            words.entry(arc.word).or_default().insert(arc.to);
+        }
+        words.into_iter()
     }
 }
 
 /// Iterator of [`Graph::sentences`].
 pub struct Sentences<'a> {
     graph: &'a Graph,
-    path: Vec<(StateId, usize)>,
+    /// What is still to be said after each word of the sentence so far. Equal words with different
+    /// outputs are one step here.
+    path: Vec<std::collections::btree_map::IntoIter<WordId, BTreeSet<StateId>>>,
     words: Vec<&'a str>,
-    fresh: bool,
-    last: Option<String>,
 }
 
 impl Iterator for Sentences<'_> {
     type Item = String;
 
     fn next(&mut self) -> Option<String> {
-        while let Some((state, next)) = self.path.last_mut() {
-            let node = &self.graph.states[*state as usize];
-            if std::mem::take(&mut self.fresh) && node.is_final && !self.words.is_empty() {
-                let sentence = self.words.join(" ");
-                // The same words with two outputs lie next to each other.
-                if self.last.as_ref() != Some(&sentence) {
-                    self.last = Some(sentence.clone());
-                    return Some(sentence);
-                }
+        while let Some(branch) = self.path.last_mut() {
+            let Some((word, states)) = branch.next() else {
+                self.path.pop();
+                self.words.pop();
                 continue;
-            }
-            match node.arcs.get(*next) {
-                Some(arc) => {
-                    *next += 1;
-                    self.words.push(&self.graph.words[arc.word as usize]);
-                    self.path.push((arc.to, 0));
-                    self.fresh = true;
-                }
-                None => {
-                    self.path.pop();
-                    self.words.pop();
-                }
+            };
+            self.words.push(&self.graph.words[word as usize]);
+            self.path.push(self.graph.branch(&states));
+            if states.iter().any(|state| self.graph.states[*state as usize].is_final) {
+                return Some(self.words.join(" "));
             }
         }
         None
