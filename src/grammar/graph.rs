@@ -120,7 +120,11 @@ impl<'a> Builder<'a> {
             let mut at = from;
             for (k, &(word, part)) in form.iter().enumerate() {
                 let next = *tree.entry((at, word, part)).or_insert_with(|| {
-                    let outputs = if part != 0 || k == 0 { vec![Output::Number(part)] } else { vec![] };
+                    let outputs = match (k, part) {
+                        (0, _) => vec![Output::Number(part)],
+                        (_, 0) => vec![],
+                        _ => vec![Output::More(part)],
+                    };
                     let next = self.network.state();
                     self.network.word(at, word, outputs, next);
                     next
@@ -461,7 +465,7 @@ fn check_meanings(graph: &Graph) -> Result<(), String> {
                 let path: Vec<_> = path.iter().copied().chain([graph.words[arc.word as usize].as_str()]).collect();
                 for output in &arc.outputs {
                     let spoken = match output {
-                        Output::Number(_) => {
+                        Output::Number(_) | Output::More(_) => {
                             now.number = true;
                             continue;
                         }

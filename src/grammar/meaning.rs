@@ -7,8 +7,10 @@ use serde_json::Value;
 /// One thing that a word, or the end of an expansion, contributes to the meaning.
 #[derive(Debug, Clone, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub enum Output {
-    /// Part of a spoken number, in thousandths.
+    /// A spoken number begins: what its first word says, in thousandths.
     Number(i64),
+    /// More of the same number, in thousandths.
+    More(i64),
     /// `{event}`, `{event=#}`, `{event=word}`
     Event { id: String, value: Slot },
     /// `{.key=…}`
@@ -75,7 +77,8 @@ pub fn compose<'a>(outputs: impl IntoIterator<Item = &'a Output>) -> Option<Unde
     let mut decoy = false;
     for output in outputs {
         match output {
-            Output::Number(part) => number = Some(number.unwrap_or(0) + part),
+            Output::Number(part) => number = Some(*part),
+            Output::More(part) => number = Some(number.unwrap_or(0) + part),
             Output::Event { id, value } => {
                 meaning.event.clone_from(id);
                 if let Some(value) = fill(value, &mut number) {
@@ -121,12 +124,21 @@ mod tests {
 
     #[test]
     fn numbers_go_to_the_next_slot_and_only_there() {
-        let mut path = vec![Output::Number(3000), Output::Number(500)];
+        let mut path = vec![Output::Number(3000), Output::More(500)];
         path.extend(outputs(&[".size=#", "intubated", ".depth=#"]));
         let Some(Understood::CallOut(meaning)) = compose(&path) else { panic!() };
         assert_eq!(meaning.event, "intubated");
         assert_eq!(meaning.value, None);
         assert_eq!(serde_json::to_string(&meaning.detail).unwrap(), r#"{"size":3.5}"#);
+    }
+
+    #[test]
+    fn a_slot_takes_the_number_just_before_it() {
+        let path =
+            [vec![Output::Number(5000), Output::Number(100_000), Output::More(20_000)], outputs(&["heart_rate=#"])]
+                .concat();
+        let Some(Understood::CallOut(meaning)) = compose(&path) else { panic!() };
+        assert_eq!(meaning.value, Some(Value::from(120)));
     }
 
     #[test]
@@ -144,7 +156,9 @@ mod tests {
 
     #[test]
     fn bad_tags_say_why() {
-        for (tag, why) in [("", "empty"), ("a=", "missing after"), (".x", "needs a value"), ("unit", "unit"), ("A b", "lower-case")] {
+        for (tag, why) in
+            [("", "empty"), ("a=", "missing after"), (".x", "needs a value"), ("unit", "unit"), ("A b", "lower-case")]
+        {
             assert!(Output::parse(tag).unwrap_err().contains(why), "{tag}");
         }
     }
