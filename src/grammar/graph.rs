@@ -13,6 +13,12 @@ use std::collections::{BTreeMap, BTreeSet, HashMap};
 pub const MOST_REPEATS: usize = 4;
 /// A grammar that grows beyond this is refused, so that a bad file cannot exhaust memory.
 const MOST_STEPS: usize = 400_000;
+/// Rules may name rules this deep, so that a bad file cannot exhaust the stack.
+const MOST_OPEN_RULES: usize = 100;
+/// Ways from one word to the next, by options left out and tags on nothing: after one word, and in all.
+const MOST_WAYS: usize = 10_000;
+const MOST_WAYS_IN_ALL: usize = 2_000_000;
+const TOO_LARGE: &str = "the grammar grows too large: use fewer nested options and repeats, smaller ranges or larger steps";
 
 pub type WordId = u32;
 pub type StateId = u32;
@@ -64,7 +70,8 @@ pub fn compile(grammar: &Grammar) -> Result<Graph, RuleError> {
     if !any {
         return error(Span { start: 0, end: 0 }, "no rule is public: write `public` before the rules that can be said");
     }
-    let graph = builder.network.determinise(start, end).minimise();
+    let whole = Span { start: 0, end: 0 };
+    let graph = builder.network.determinise(start, end).or_else(|what| error(whole, what))?.minimise();
     check_meanings(&graph).map_err(|what| RuleError { what, span: Span { start: 0, end: 0 } })?;
     Ok(graph)
 }
@@ -100,19 +107,23 @@ impl<'a> Builder<'a> {
                 circle.join(" → ")
             ));
         }
+        if self.open_rules.len() == MOST_OPEN_RULES {
+            return error(span, format!("rules name rules more than {MOST_OPEN_RULES} deep: write some of them out"));
+        }
         self.open_rules.push(&rule.name);
         self.expansion(&rule.body, from, to)?;
         self.open_rules.pop();
-        if self.network.states.len() > MOST_STEPS {
-            return error(span, "the grammar grows too large: use smaller ranges or fewer nested options");
-        }
-        Ok(())
+        self.check_size(span)
+    }
+
+    fn check_size(&self, span: Span) -> Result<(), RuleError> {
+        if self.network.states.len() > MOST_STEPS { error(span, TOO_LARGE) } else { Ok(()) }
     }
 
     fn number(&mut self, range: Range, span: Span, from: usize, to: usize) -> Result<(), RuleError> {
         let forms = range.forms();
         if self.network.states.len() + forms.len() > MOST_STEPS {
-            return error(span, "the grammar grows too large: use smaller ranges or larger steps");
+            return error(span, TOO_LARGE);
         }
         // A tree of the forms; what they share at the end is found by minimising.
         let mut tree: HashMap<(usize, &str, i64), usize> = HashMap::new();
@@ -174,7 +185,7 @@ impl<'a> Builder<'a> {
                 self.network.empty(from, to, vec![], 0);
                 self.expansion(body, from, to)?;
             }
-            Expansion::Repeat { body, at_least_one, .. } => {
+            Expansion::Repeat { body, at_least_one, span } => {
                 let mut at = from;
                 for k in 0..MOST_REPEATS {
                     if k > 0 || !at_least_one {
@@ -182,6 +193,7 @@ impl<'a> Builder<'a> {
                     }
                     let next = self.network.state();
                     self.expansion(body, at, next)?;
+                    self.check_size(*span)?; // repeats in repeats multiply
                     at = next;
                 }
                 self.network.empty(at, to, vec![], 0);
@@ -214,6 +226,9 @@ struct NetState {
     empty: Vec<(Vec<Output>, i64, usize)>,
 }
 
+/// States with the outputs and costs of the empty steps that lead to them.
+type Closure = BTreeSet<(Vec<Output>, i64, usize)>;
+
 /// What distinguishes two arcs out of one state.
 type Label = (WordId, Vec<Output>, i64);
 
@@ -241,13 +256,16 @@ impl Network {
     }
 
     /// States that count after `from`'s empty steps (those with words, and `end`), with what was gathered.
-    fn closure(&self, from: usize, end: usize) -> BTreeSet<(Vec<Output>, i64, usize)> {
+    fn closure(&self, from: usize, end: usize) -> Result<Closure, String> {
         let mut found = BTreeSet::new();
         let mut seen = BTreeSet::new();
         let mut todo = vec![(Vec::new(), 0, from)];
         while let Some(item) = todo.pop() {
             if !seen.insert(item.clone()) {
                 continue;
+            }
+            if seen.len() > MOST_WAYS {
+                return Err("too many options in a row: use fewer, and tag words, not <NULL>".into());
             }
             let (outputs, cost, at) = item;
             for (more, extra, next) in &self.states[at].empty {
@@ -258,13 +276,24 @@ impl Network {
                 found.insert((outputs, cost, at));
             }
         }
-        found
+        Ok(found)
     }
 
     /// Subset construction over labels. Outputs after a word move onto that word.
-    fn determinise(self, start: usize, end: usize) -> Graph {
-        let closures: Vec<_> = (0..self.states.len()).map(|_| std::cell::OnceCell::new()).collect();
-        let closure = |state: usize| closures[state].get_or_init(|| self.closure(state, end));
+    fn determinise(self, start: usize, end: usize) -> Result<Graph, String> {
+        let mut closures: Vec<Option<Closure>> = vec![None; self.states.len()];
+        let mut ways = 0;
+        for state in std::iter::once(start).chain(self.states.iter().flat_map(|s| s.words.iter().map(|w| w.2))) {
+            if closures[state].is_none() {
+                let closure = self.closure(state, end)?;
+                ways += closure.len();
+                closures[state] = Some(closure);
+            }
+            if ways > MOST_WAYS_IN_ALL {
+                return Err(TOO_LARGE.into());
+            }
+        }
+        let closure = |state: usize| closures[state].as_ref().expect("made for every state after a word");
         let mut graph = Graph { words: self.words.clone(), states: vec![State::default()] };
         let mut ids: HashMap<BTreeSet<usize>, StateId> = HashMap::new();
         let mut todo: Vec<(BTreeSet<usize>, StateId)> = Vec::new();
@@ -299,8 +328,11 @@ impl Network {
         while let Some((set, id)) = todo.pop() {
             let groups = follow(&mut set.iter().map(|s| (&[][..], 0, *s)));
             graph.states[id as usize].arcs = arcs_of(groups, &mut graph, &mut todo);
+            if graph.states.len() > MOST_STEPS {
+                return Err(TOO_LARGE.into());
+            }
         }
-        graph
+        Ok(graph)
     }
 }
 
