@@ -173,7 +173,8 @@ impl<'a> Builder<'a> {
                 for alternative in alternatives {
                     let cost = match alternative.weight {
                         Some(0.0) => continue, // can never be said
-                        Some(weight) => (-(weight / heaviest).ln() * 1000.0).round() as i64,
+                        // Logarithms apart: the quotient of very unequal weights would be 0.
+                        Some(weight) => ((heaviest.ln() - weight.ln()) * 1000.0).round() as i64,
                         None => 0,
                     };
                     let inner = self.network.state();
