@@ -4,7 +4,7 @@
 //! (word, outputs, cost) and minimal. Equal words with different outputs stay apart only where
 //! their meanings differ, so number ranges behind different words cost their sum, never a product.
 
-use super::jsgf::{Expansion, Grammar, Span};
+use super::jsgf::{Expansion, Grammar, Rule, Span};
 use super::meaning::{self, Output, Understood};
 use super::numbers::Range;
 use std::collections::{BTreeMap, BTreeSet, HashMap};
@@ -18,7 +18,8 @@ const MOST_OPEN_RULES: usize = 100;
 /// Ways from one word to the next, by options left out and tags on nothing: after one word, and in all.
 const MOST_WAYS: usize = 10_000;
 const MOST_WAYS_IN_ALL: usize = 2_000_000;
-const TOO_LARGE: &str = "the grammar grows too large: use fewer nested options and repeats, smaller ranges or larger steps";
+const TOO_LARGE: &str =
+    "the grammar grows too large: use fewer nested options and repeats, smaller ranges or larger steps";
 
 pub type WordId = u32;
 pub type StateId = u32;
@@ -59,21 +60,32 @@ fn error<T>(span: Span, what: impl Into<String>) -> Result<T, RuleError> {
 
 /// Compiles the public rules of `grammar` into one graph.
 pub fn compile(grammar: &Grammar) -> Result<Graph, RuleError> {
+    let public: Vec<&Rule> = grammar.rules.iter().filter(|rule| rule.public).collect();
+    let Some(first) = public.first() else {
+        return error(Span::default(), "no rule is public: write `public` before the rules that can be said");
+    };
+    let graph = lay_out(grammar, &public, first.span)?;
+    if let Err(what) = check_meanings(&graph) {
+        // A sentence belongs to one rule: find it, to show the place.
+        for rule in &public {
+            if let Err(what) = check_meanings(&lay_out(grammar, &[rule], rule.span)?) {
+                return error(rule.span, what);
+            }
+        }
+        return error(first.span, what);
+    }
+    Ok(graph)
+}
+
+/// The graph of some rules. `span` is the place of what is wrong with all of them together.
+fn lay_out(grammar: &Grammar, rules: &[&Rule], span: Span) -> Result<Graph, RuleError> {
     let mut network = Network::default();
     let (start, end) = (network.state(), network.state());
     let mut builder = Builder { grammar, network, open_rules: Vec::new() };
-    let mut any = false;
-    for rule in grammar.rules.iter().filter(|rule| rule.public) {
-        any = true;
+    for rule in rules {
         builder.rule(&rule.name, rule.span, start, end)?;
     }
-    if !any {
-        return error(Span { start: 0, end: 0 }, "no rule is public: write `public` before the rules that can be said");
-    }
-    let whole = Span { start: 0, end: 0 };
-    let graph = builder.network.determinise(start, end).or_else(|what| error(whole, what))?.minimise();
-    check_meanings(&graph).map_err(|what| RuleError { what, span: Span { start: 0, end: 0 } })?;
-    Ok(graph)
+    Ok(builder.network.determinise(start, end).or_else(|what| error(span, what))?.minimise())
 }
 
 struct Builder<'a> {
@@ -102,10 +114,13 @@ impl<'a> Builder<'a> {
         };
         if let Some(at) = self.open_rules.iter().position(|open| *open == name) {
             let circle: Vec<_> = self.open_rules[at..].iter().map(|r| format!("<{r}>")).collect();
-            return error(span, format!(
-                "rule <{name}> refers to itself ({} → <{name}>), which has no end: write the repetition out, or use `+` (up to {MOST_REPEATS} times)",
-                circle.join(" → ")
-            ));
+            return error(
+                span,
+                format!(
+                    "rule <{name}> refers to itself ({} → <{name}>), which has no end: write the repetition out, or use `+` (up to {MOST_REPEATS} times)",
+                    circle.join(" → ")
+                ),
+            );
         }
         if self.open_rules.len() == MOST_OPEN_RULES {
             return error(span, format!("rules name rules more than {MOST_OPEN_RULES} deep: write some of them out"));
@@ -298,20 +313,21 @@ impl Network {
         let mut graph = Graph { words: self.words.clone(), states: vec![State::default()] };
         let mut ids: HashMap<BTreeSet<usize>, StateId> = HashMap::new();
         let mut todo: Vec<(BTreeSet<usize>, StateId)> = Vec::new();
-        let mut arcs_of = |groups: BTreeMap<Label, BTreeSet<usize>>, graph: &mut Graph, todo: &mut Vec<_>| -> Vec<Arc> {
-            groups
-                .into_iter()
-                .map(|((word, outputs, cost), set)| {
-                    let to = *ids.entry(set.clone()).or_insert_with(|| {
-                        graph.states.push(State { arcs: vec![], is_final: set.contains(&end) });
-                        let id = (graph.states.len() - 1) as StateId;
-                        todo.push((set, id));
-                        id
-                    });
-                    Arc { word, outputs, cost, to }
-                })
-                .collect()
-        };
+        let mut arcs_of =
+            |groups: BTreeMap<Label, BTreeSet<usize>>, graph: &mut Graph, todo: &mut Vec<_>| -> Vec<Arc> {
+                groups
+                    .into_iter()
+                    .map(|((word, outputs, cost), set)| {
+                        let to = *ids.entry(set.clone()).or_insert_with(|| {
+                            graph.states.push(State { arcs: vec![], is_final: set.contains(&end) });
+                            let id = (graph.states.len() - 1) as StateId;
+                            todo.push((set, id));
+                            id
+                        });
+                        Arc { word, outputs, cost, to }
+                    })
+                    .collect()
+            };
         let follow = |members: &mut dyn Iterator<Item = (&[Output], i64, usize)>| {
             let mut groups: BTreeMap<Label, BTreeSet<usize>> = BTreeMap::new();
             for (before, cost_before, state) in members {
@@ -504,7 +520,10 @@ fn check_meanings(graph: &Graph) -> Result<(), String> {
                         }
                         Output::Event { id, value } => {
                             if let Some(other) = now.event.filter(|other| other != id) {
-                                return Err(format!("\"{} …\" names two events, {other} and {id}: keep one", path.join(" ")));
+                                return Err(format!(
+                                    "\"{} …\" names two events, {other} and {id}: keep one",
+                                    path.join(" ")
+                                ));
                             }
                             now.event = Some(id);
                             value
