@@ -32,8 +32,8 @@ pub(super) struct Node {
 pub(super) struct NetArc {
     pub word: u32,
     pub outputs: Vec<Output>,
-    /// Hash of the outputs, so that paths with equal meaning are known without composing it.
-    pub key: u64,
+    /// Hash of each output, so that paths with equal meaning are known without composing it.
+    pub keys: Vec<u64>,
     /// In nats, at most 0.
     pub score: f32,
     pub to: StateId,
@@ -70,7 +70,7 @@ impl Network {
             self.arcs.push(NetArc {
                 word: arc.word,
                 outputs: arc.outputs.clone(),
-                key: hash(&arc.outputs),
+                keys: arc.outputs.iter().map(hash).collect(),
                 score: -(arc.cost as f32) / 1000.0,
                 to: arc.to,
             });
@@ -108,10 +108,7 @@ impl Network {
     }
 }
 
-/// FNV-1a over the outputs' debug form: stable between runs, unlike the standard hasher's promise.
-fn hash(outputs: &[Output]) -> u64 {
-    if outputs.is_empty() {
-        return 0;
-    }
-    format!("{outputs:?}").bytes().fold(0xcbf2_9ce4_8422_2325, |h, b| (h ^ u64::from(b)).wrapping_mul(0x0100_0000_01b3))
+/// FNV-1a over an output's debug form: stable between runs, unlike the standard hasher's promise.
+fn hash(output: &Output) -> u64 {
+    format!("{output:?}").bytes().fold(0xcbf2_9ce4_8422_2325, |h, b| (h ^ u64::from(b)).wrapping_mul(0x0100_0000_01b3))
 }

@@ -189,10 +189,12 @@ struct Run<'a, const K: usize> {
 
 impl<const K: usize> Run<'_, K> {
     fn step(&mut self, frame: usize) {
-        let best = self.now.active.iter().map(|n| self.now.places[*n as usize].best()).fold(
-            self.before.best().max(self.after.best()),
-            f32::max,
-        );
+        let best = self
+            .now
+            .active
+            .iter()
+            .map(|n| self.now.places[*n as usize].best())
+            .fold(self.before.best().max(self.after.best()), f32::max);
         let floor = best - self.weights.beam;
         let mut ended: Slot<K> = Slot::EMPTY;
         for k in 0..self.now.active.len() {
@@ -289,18 +291,16 @@ impl<const K: usize> Run<'_, K> {
             token.score += info.score;
             let before = token.history;
             let key = if before == NONE { 0 } else { self.arena[before as usize].key };
-            // A call-out's first word also counts, so that two call-outs differ from one.
-            let key = [info.key, u64::from(ends)].iter().filter(|k| **k != 0).fold(key, |a, b| {
-                (a ^ b).wrapping_mul(0x9e37_79b9_7f4a_7c15).rotate_left(23)
-            });
+            // Which word carries an output makes no other meaning. A call-out's end also counts, so
+            // that two call-outs differ from one.
+            let key = info
+                .keys
+                .iter()
+                .chain(ends.then_some(&1))
+                .fold(key, |a, b| (a ^ b).wrapping_mul(0x9e37_79b9_7f4a_7c15).rotate_left(23));
             token.history = self.arena.len() as u32;
-            let step = Step {
-                arc,
-                from: token.from as usize,
-                to: frame,
-                score_from: token.score_from,
-                score_to: token.score,
-            };
+            let step =
+                Step { arc, from: token.from as usize, to: frame, score_from: token.score_from, score_to: token.score };
             self.arena.push(Past { before, step, ends, key });
         }
         out
