@@ -52,6 +52,7 @@ pub fn pronounce(
             }
         }
     }
-    let missing: Vec<String> = words.iter().zip(&found).filter(|(_, ways)| ways.is_empty()).map(|(w, _)| w.clone()).collect();
+    let missing: Vec<String> =
+        words.iter().zip(&found).filter(|(_, ways)| ways.is_empty()).map(|(w, _)| w.clone()).collect();
     if missing.is_empty() { Ok(found) } else { Err(super::PackError::Unpronounceable { words: missing }) }
 }

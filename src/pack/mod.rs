@@ -13,7 +13,7 @@ use crate::grammar::source::Place;
 use crate::record::PackId;
 use serde::Deserialize;
 use sha2::{Digest, Sha256};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// The files of a pack by name.
 pub type Files = BTreeMap<String, String>;
@@ -123,9 +123,8 @@ fn fingerprint(files: &Files) -> String {
 /// Phrases and events must name each other.
 fn check_events(graph: &Graph, events: &Events) -> Result<(), PackError> {
     let outputs = || graph.states.iter().flat_map(|s| &s.arcs).flat_map(|a| &a.outputs);
-    let mut spoken: Vec<&str> = outputs()
-        .filter_map(|o| if let Output::Event { id, .. } = o { Some(id.as_str()) } else { None })
-        .collect();
+    let mut spoken: Vec<&str> =
+        outputs().filter_map(|o| if let Output::Event { id, .. } = o { Some(id.as_str()) } else { None }).collect();
     spoken.sort_unstable();
     spoken.dedup();
     let owned = |ids: Vec<&str>| ids.into_iter().map(String::from).collect::<Vec<_>>();
@@ -137,13 +136,32 @@ fn check_events(graph: &Graph, events: &Events) -> Result<(), PackError> {
     if !unspoken.is_empty() {
         return Err(PackError::UnspokenEvents { ids: owned(unspoken) });
     }
-    for arc in graph.states.iter().flat_map(|s| &s.arcs) {
-        let id = arc.outputs.iter().find_map(|o| if let Output::Event { id, .. } = o { Some(id) } else { None });
-        let unit = arc.outputs.iter().find_map(|o| if let Output::Unit(unit) = o { Some(unit) } else { None });
-        if let (Some(id), Some(unit)) = (id, unit)
-            && events.get(id).is_some_and(|event| !event.units.contains(unit))
-        {
-            return Err(PackError::UnknownUnit { id: id.clone(), unit: unit.clone() });
+    check_units(graph, events)
+}
+
+/// A call-out's unit must be one of its event's, whichever words carry the two.
+fn check_units(graph: &Graph, events: &Events) -> Result<(), PackError> {
+    // Event and unit named on the way to each state; a state comes before all that follow it.
+    let mut named: Vec<BTreeSet<(Option<&str>, Option<&str>)>> = vec![BTreeSet::new(); graph.states.len()];
+    named[0].insert((None, None));
+    for (number, state) in graph.states.iter().enumerate() {
+        for said in std::mem::take(&mut named[number]) {
+            if let (true, (Some(id), Some(unit))) = (state.is_final, said)
+                && events.get(id).is_some_and(|event| !event.units.iter().any(|listed| listed == unit))
+            {
+                return Err(PackError::UnknownUnit { id: id.into(), unit: unit.into() });
+            }
+            for arc in &state.arcs {
+                let (mut id, mut unit) = said;
+                for output in &arc.outputs {
+                    match output {
+                        Output::Event { id: named, .. } => id = Some(named),
+                        Output::Unit(named) => unit = Some(named),
+                        _ => {}
+                    }
+                }
+                named[arc.to as usize].insert((id, unit));
+            }
         }
     }
     Ok(())
