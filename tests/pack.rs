@@ -1,0 +1,264 @@
+//! The shipped pack: what can be called out, what must not be understood, and what is said when a
+//! pack is wrong. The bad packs are the shipped one with one thing changed.
+
+use earmark::engine::assets;
+use earmark::grammar::meaning::Understood;
+use earmark::pack::{Files, Pack};
+use serde_json::{Value, json};
+use std::collections::BTreeSet;
+use std::path::Path;
+
+fn dictionary() -> String {
+    let folder = assets::folder().unwrap_or_else(|e| panic!("{e}"));
+    let asset = assets::read(&folder, "cmudict.dict").unwrap_or_else(|e| panic!("{e}"));
+    String::from_utf8(asset.bytes).unwrap()
+}
+
+fn shipped() -> Files {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("grammars/newborn");
+    let read = |entry: std::io::Result<std::fs::DirEntry>| {
+        let path = entry.unwrap().path();
+        (path.file_name().unwrap().to_str().unwrap().to_string(), std::fs::read_to_string(&path).unwrap())
+    };
+    std::fs::read_dir(&folder).unwrap().map(read).collect()
+}
+
+fn newborn() -> Pack {
+    Pack::load(&shipped(), &dictionary()).unwrap_or_else(|e| panic!("{e}"))
+}
+
+/// The meanings of a sentence as JSON, units completed.
+fn meanings(pack: &Pack, words: &str) -> Vec<Value> {
+    pack.graph
+        .understand(words)
+        .into_iter()
+        .filter_map(|understood| match understood {
+            Understood::CallOut(mut meaning) => {
+                pack.events.complete(&mut meaning);
+                Some(serde_json::to_value(meaning).unwrap())
+            }
+            Understood::Decoy => None,
+        })
+        .collect()
+}
+
+/// Group, words, event, then value, unit and details where there are any.
+const CALL_OUTS: &str = include_str!("pack/call_outs.txt");
+/// Things that people say near those, which are no call-outs.
+const NO_CALL_OUTS: &str = include_str!("pack/no_call_outs.txt");
+
+fn lines(table: &'static str) -> impl Iterator<Item = &'static str> {
+    table.lines().filter(|line| !line.is_empty() && !line.starts_with('#'))
+}
+
+/// `heart_rate 120 /min .minute=5` → JSON.
+fn meaning(text: &str) -> Value {
+    let scalar = |text: &str| serde_json::from_str(text).unwrap_or_else(|_| json!(text));
+    let mut meaning = json!({});
+    for (k, item) in text.split(' ').enumerate() {
+        match (k, item.strip_prefix('.').and_then(|item| item.split_once('='))) {
+            (_, Some((key, value))) => meaning["detail"][key] = scalar(value),
+            (0, None) => meaning["event"] = json!(item),
+            (1, None) => meaning["value"] = scalar(item),
+            (_, None) => meaning["unit"] = json!(item),
+        }
+    }
+    meaning
+}
+
+#[test]
+fn every_kind_of_call_out_is_understood() {
+    let pack = newborn();
+    let mut unheard: BTreeSet<&str> = pack.events.ids().collect();
+    let mut wrong = Vec::new();
+    let mut count = 0;
+    for line in lines(CALL_OUTS) {
+        let (words, expected) = line.split_once(" -> ").unwrap_or_else(|| panic!("no arrow: {line}"));
+        let (words, expected) = (words.trim(), meaning(expected.trim()));
+        let found = meanings(&pack, words);
+        if found != [expected.clone()] {
+            wrong.push(format!("\"{words}\" should be {expected}, is {found:?}"));
+        }
+        unheard.remove(expected["event"].as_str().unwrap());
+        count += 1;
+    }
+    assert!(wrong.is_empty(), "{} of {count}:\n{}", wrong.len(), wrong.join("\n"));
+    assert!(unheard.is_empty(), "events without an example in pack/call_outs.txt: {unheard:?}");
+}
+
+#[test]
+fn what_is_near_a_call_out_is_not_understood() {
+    let pack = newborn();
+    let wrong: Vec<_> = lines(NO_CALL_OUTS)
+        .map(|words| (words, meanings(&pack, words)))
+        .filter(|(_, found)| !found.is_empty())
+        .map(|(words, found)| format!("\"{words}\" is taken for {found:?}"))
+        .collect();
+    assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+}
+
+/// The rules say which number belongs to which event; the events say which unit it has.
+#[test]
+fn every_number_has_a_unit_and_a_range() {
+    let pack = newborn();
+    for (id, event) in pack.events.iter() {
+        let number = format!("{:?}", event.value) == "Number";
+        assert_eq!(number, event.unit.is_some() || !event.units.is_empty(), "{id}");
+    }
+    for line in lines(CALL_OUTS) {
+        let (words, _) = line.split_once(" -> ").unwrap();
+        for meaning in pack.graph.understand(words.trim()) {
+            let Understood::CallOut(mut meaning) = meaning else { continue };
+            pack.events.complete(&mut meaning);
+            assert!(!pack.events.is_out_of_range(&meaning), "\"{}\" is an example, but implausible", words.trim());
+        }
+    }
+}
+
+#[test]
+fn what_is_implausible_is_out_of_range() {
+    let pack = newborn();
+    for (words, out) in [
+        ("heart rate two fifty", true),
+        ("heart rate two thirty", false),
+        ("temperature thirty one point nine", true),
+        ("temperature thirty two", false),
+        ("glucose one point two millimoles", false),
+        ("glucose zero point five millimoles", false),
+        ("weight three hundred grams", false),
+        ("epinephrine one milligrams", true),
+        ("epinephrine one milliliters", false),
+    ] {
+        let understood = pack.graph.understand(words);
+        let [Understood::CallOut(meaning)] = understood.as_slice() else { panic!("\"{words}\": {understood:?}") };
+        let mut meaning = meaning.clone();
+        pack.events.complete(&mut meaning);
+        assert_eq!(pack.events.is_out_of_range(&meaning), out, "\"{words}\" {meaning:?}");
+    }
+}
+
+// Bad packs
+
+/// Loads the shipped pack with `from` in `file` written as `to`, and gives the message.
+fn bad(file: &str, from: &str, to: &str) -> String {
+    let mut files = shipped();
+    let text = files.get_mut(file).unwrap();
+    assert!(text.contains(from), "{file} no longer holds {from:?}");
+    *text = text.replacen(from, to, 1);
+    message(&files)
+}
+
+fn message(files: &Files) -> String {
+    match Pack::load(files, &dictionary()) {
+        Ok(_) => panic!("the pack was accepted"),
+        Err(error) => error.to_string(),
+    }
+}
+
+/// The line of `text` in a shipped file.
+fn line_of(file: &str, text: &str) -> usize {
+    shipped()[file].lines().position(|line| line.contains(text)).expect(text) + 1
+}
+
+fn says(message: &str, parts: &[&str]) {
+    for part in parts {
+        assert!(message.contains(part), "{part:?} is missing from:\n{message}");
+    }
+}
+
+#[test]
+fn missing_files_are_named() {
+    for file in ["pack.toml", "events.toml", "phrases.jsgf"] {
+        let mut files = shipped();
+        files.remove(file);
+        says(&message(&files), &[file, "add it", "for an example"]);
+    }
+    let mut files = shipped();
+    files.remove("words.dict");
+    says(&message(&files), &["no pronunciation for", "apneic", "sats", "words.dict", "Add a line"]);
+}
+
+#[test]
+fn bad_toml_is_shown_with_its_line() {
+    let line = line_of("events.toml", "[birth]");
+    let text = bad("events.toml", "[birth]", "[birth");
+    says(&text, &["events.toml", &format!("line {line}"), "[birth"]);
+    let line = line_of("events.toml", "value = \"text\"");
+    says(
+        &bad("events.toml", "value = \"text\"", "value = \"words\""),
+        &["events.toml", &format!("line {line}"), "`words`", "`text`"],
+    );
+    says(&bad("events.toml", "group =", "gruop ="), &["events.toml", "line", "`gruop`", "`group`"]);
+    says(&bad("pack.toml", "version =", "revision ="), &["pack.toml", "line", "`revision`", "`version`"]);
+}
+
+#[test]
+fn bad_grammar_is_shown_with_its_line() {
+    let line = line_of("phrases.jsgf", "cord milked");
+    let text = bad("phrases.jsgf", "{cord_milked};", "{cord_milked}");
+    says(&text, &["phrases.jsgf:", "mend:", "`;`"]);
+    let text = bad("phrases.jsgf", "cord milked", "cord <milked>");
+    says(&text, &[&format!("phrases.jsgf:{line}:"), "<milked> is not defined", "correct its name", "^"]);
+    let text = bad("phrases.jsgf", "<number:22-43>", "<number:43-22>");
+    says(&text, &["phrases.jsgf:", "backwards", "22-43"]);
+}
+
+#[test]
+fn sentences_without_an_event_are_shown_with_their_rule() {
+    let line = line_of("phrases.jsgf", "public <birth>");
+    let text = bad("phrases.jsgf", "{cord_milked}", "");
+    says(&text, &[&format!("phrases.jsgf:{line}:"), "\"cord milked\" names no event", "add a tag"]);
+}
+
+#[test]
+fn events_and_phrases_must_name_each_other() {
+    let text = bad("phrases.jsgf", "{cord_milked}", "{cord_stripped}");
+    says(&text, &["phrases.jsgf", "events.toml", "cord_stripped", "Add them, or correct"]);
+    let text = bad("events.toml", "[cord_milked]", "[cord_stripped]\ntitle = \"\"\ngroup = \"\"\n[cord_milked]");
+    says(&text, &["events.toml", "phrases.jsgf", "cord_stripped", "Add a phrase, or remove"]);
+}
+
+#[test]
+fn units_must_be_listed() {
+    let text = bad("phrases.jsgf", "{unit=mmol/L}", "{unit=mmol}");
+    says(&text, &["phrases.jsgf", "glucose", "mmol", "events.toml", "add it to `units`"]);
+    let text = bad("events.toml", "units = [\"mL\", \"mg\"]", "units = [\"mL\"]");
+    says(&text, &["epinephrine", "mg", "add it to `units`"]);
+}
+
+#[test]
+fn bad_dictionary_lines_are_named() {
+    let line = line_of("words.dict", "sats ");
+    let place = format!("words.dict:{line}: ");
+    says(&bad("words.dict", "sats S AE T S", "sats S AX T S"), &[&place, "'AX' is no ARPAbet phone", "e.g."]);
+    says(&bad("words.dict", "sats S AE T S", "sats"), &[&place, "'sats' has no phones", "e.g."]);
+}
+
+#[test]
+fn all_missing_pronunciations_are_named_at_once() {
+    let mut files = shipped();
+    let text = files.get_mut("phrases.jsgf").unwrap();
+    *text = text.replacen("cord milked", "cord (milked | zzyzx blorpt)", 1);
+    let text = message(&files);
+    says(&text, &["zzyzx", "blorpt", "Add a line for each to words.dict"]);
+    assert!(!text.contains("cord") && !text.contains("milked"), "{text}");
+    // A second way to say a word, and stress, are fine.
+    let words = files.get_mut("words.dict").unwrap();
+    words.push_str("\nzzyzx Z AY1 Z IH0 K S\nzzyzx(2) Z IH Z\nblorpt B L AO R P T  # by ear\n");
+    let pack = Pack::load(&files, &dictionary()).unwrap_or_else(|e| panic!("{e}"));
+    let word = pack.graph.words.iter().position(|w| w == "zzyzx").unwrap();
+    let ways: Vec<_> = pack.pronunciations[word].iter().map(|way| way.join(" ")).collect();
+    assert_eq!(ways, ["Z AY Z IH K S", "Z IH Z"]);
+}
+
+#[test]
+fn any_change_changes_the_fingerprint() {
+    let pack = newborn();
+    assert_eq!(pack.id.sha256.len(), 64);
+    for file in shipped().keys() {
+        let mut files = shipped();
+        files.get_mut(file).unwrap().push('\n');
+        let changed = Pack::load(&files, &dictionary()).unwrap_or_else(|e| panic!("{e}"));
+        assert_ne!(changed.id.sha256, pack.id.sha256, "{file}");
+    }
+}
