@@ -64,9 +64,14 @@ impl Model {
         Emissions::new(&raw, TOKENS, &self.classes)
     }
 
+    /// Log-probabilities `[frames × TOKENS]` of `audio` (16 kHz mono), as the model gives them.
+    pub fn log_probs(&mut self, audio: &[f32]) -> Result<Vec<f32>, EngineError> {
+        self.acoustic.log_probs(audio)
+    }
+
     /// What the model hears in `audio` (16 kHz mono).
     pub fn emissions(&mut self, audio: &[f32]) -> Result<Emissions, EngineError> {
-        Ok(Emissions::new(&self.acoustic.log_probs(audio)?, TOKENS, &self.classes))
+        Ok(Emissions::new(&self.log_probs(audio)?, TOKENS, &self.classes))
     }
 }
 
