@@ -18,7 +18,7 @@ demo: setup-demo assets program ## hear an invented drill and write its log
 	@$(PROGRAM) replay $(DRILL) --purpose demo --start 2026-01-01T09:00:00Z --log $(LOG)
 
 test: setup-test assets $(VENV)/complete ## run all tests
-	@PATH="$(abspath $(VENV))/bin:$$PATH" cargo test --locked
+	@PATH="$(abspath $(VENV))/bin:$$PATH" cargo test --locked --no-fail-fast
 
 measure: setup-demo assets program ## compare the demo drill's log with the truth, and time it
 	@python3 tests/measure/measure.py --binary $(PROGRAM)
@@ -44,5 +44,5 @@ program:
 $(VENV)/complete: tests/requirements.txt
 	@rm -rf $(VENV)
 	@python3 -m venv $(VENV) || { echo "error: python3 cannot make a venv: install it (Debian: apt-get install python3-venv)" >&2; exit 1; }
-	@$(VENV)/bin/python -m pip --disable-pip-version-check --no-input install --quiet --require-hashes --only-binary=:all: -r $<
+	@$(VENV)/bin/python -m pip --disable-pip-version-check --no-input install --quiet --require-hashes --prefer-binary -r $<
 	@touch $@
