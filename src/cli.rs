@@ -25,7 +25,11 @@ use std::process::ExitCode;
 /// It records and reminds. It decides nothing and is no medical device. Local protocol and
 /// licensed judgement come first.
 #[derive(Debug, Parser)]
-#[command(name = "earmark", version, after_help = "Exit status: 0 done; 1 something is wrong with what was given; 2 wrong use.")]
+#[command(
+    name = "earmark",
+    version,
+    after_help = "Exit status: 0 done; 1 something is wrong with what was given; 2 wrong use."
+)]
 pub struct Cli {
     #[command(subcommand)]
     command: Command,
@@ -127,7 +131,9 @@ impl<'p> Printer<'p> {
     fn record(&mut self, seq: u64, record: &Record) {
         if self.json {
             let mut entry = serde_json::json!({ "seq": seq });
-            if let (Some(entry), Ok(serde_json::Value::Object(fields))) = (entry.as_object_mut(), serde_json::to_value(record)) {
+            if let (Some(entry), Ok(serde_json::Value::Object(fields))) =
+                (entry.as_object_mut(), serde_json::to_value(record))
+            {
                 entry.extend(fields);
             }
             self.entries.push(entry);
@@ -191,7 +197,9 @@ fn run_replay(args: ReplayArgs) -> Result<ExitCode> {
     let anchor = Anchor { start: args.start.unwrap_or_else(|| chrono::Local::now().fixed_offset()) };
     let log = args.log.unwrap_or_else(|| settings::default_log(anchor));
     let bar = match replay::length(&args.audio) {
-        Some(length) => ProgressBar::new(length).with_style(ProgressStyle::with_template("{msg:>7}  {bar:40} {percent:>3} %")?),
+        Some(length) => {
+            ProgressBar::new(length).with_style(ProgressStyle::with_template("{msg:>7}  {bar:40} {percent:>3} %")?)
+        }
         None => ProgressBar::new_spinner(),
     };
     let plan = replay::Plan { audio: args.audio, log, anchor, purpose: args.purpose };
@@ -255,9 +263,15 @@ fn run_verify(args: &VerifyArgs) -> Result<ExitCode> {
             println!("{}: {problem}", path.display());
         }
         if let Some(torn) = &report.torn {
-            println!("{}, line {} (byte {}): the last line is torn; what stands before it is whole", path.display(), torn.line, torn.offset);
+            println!(
+                "{}, line {} (byte {}): the last line is torn; what stands before it is whole",
+                path.display(),
+                torn.line,
+                torn.offset
+            );
         }
-        let closed = if report.closed { "closed" } else { "not closed: the recorder was stopped, or lines at the end are gone" };
+        let closed =
+            if report.closed { "closed" } else { "not closed: the recorder was stopped, or lines at the end are gone" };
         if report.problems.is_empty() && report.torn.is_none() {
             println!("{}: {} records, nothing changed, {closed}", path.display(), report.records);
         } else {
@@ -282,7 +296,9 @@ fn run_phrases(args: &PhrasesArgs) -> Result<ExitCode> {
         let known = pack.graph.follows(&sentence);
         let words: Vec<_> = sentence.split_whitespace().collect();
         match words.get(known) {
-            Some(word) => println!("not a call-out: nothing can go on with \"{word}\" after \"{}\"", words[..known].join(" ")),
+            Some(word) => {
+                println!("not a call-out: nothing can go on with \"{word}\" after \"{}\"", words[..known].join(" "))
+            }
             None => println!("not a call-out: something must follow \"{sentence}\""),
         }
         return Ok(ExitCode::FAILURE);

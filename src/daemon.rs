@@ -3,7 +3,7 @@
 use crate::audio::{self, AudioError};
 use crate::core::{Core, Effect, Input};
 use crate::engine::Engine;
-use crate::hearing::{Batch, Hearing, Heard, RATE};
+use crate::hearing::{Batch, Heard, Hearing, RATE};
 use crate::journal::{Journal, JournalError};
 use crate::pack::Pack;
 use crate::record::{Purpose, Record};

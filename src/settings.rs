@@ -34,7 +34,8 @@ fn list(places: &[PathBuf]) -> String {
 pub fn load_pack(name: &str) -> Result<Pack, SettingsError> {
     let folder = find_pack(name)?;
     let files = read_files(&folder)?;
-    let dictionary = assets::read(&assets::folder().map_err(EngineError::from)?, DICTIONARY).map_err(EngineError::from)?;
+    let dictionary =
+        assets::read(&assets::folder().map_err(EngineError::from)?, DICTIONARY).map_err(EngineError::from)?;
     let dictionary = String::from_utf8_lossy(&dictionary.bytes).into_owned();
     Pack::load(&files, &dictionary).map_err(|source| SettingsError::Pack { path: folder, source: Box::new(source) })
 }
@@ -46,7 +47,14 @@ pub fn load_engine(pack: &Pack) -> Result<Box<dyn Engine>, SettingsError> {
 }
 
 /// The header of a new log.
-pub fn header(log_id: String, pack: &Pack, engine: EngineId, audio: String, anchor: Anchor, purpose: Purpose) -> Header {
+pub fn header(
+    log_id: String,
+    pack: &Pack,
+    engine: EngineId,
+    audio: String,
+    anchor: Anchor,
+    purpose: Purpose,
+) -> Header {
     Header {
         format: FORMAT.into(),
         version: FORMAT_VERSION,
@@ -84,7 +92,9 @@ fn pack_places() -> Vec<PathBuf> {
     let from = |name: &str| std::env::var_os(name).filter(|v| !v.is_empty()).map(PathBuf::from);
     places.extend(from(PACKS));
     places.push("grammars".into());
-    if let Some(beside) = std::env::current_exe().ok().and_then(|exe| Some(exe.parent()?.parent()?.join("share/earmark/grammars"))) {
+    if let Some(beside) =
+        std::env::current_exe().ok().and_then(|exe| Some(exe.parent()?.parent()?.join("share/earmark/grammars")))
+    {
         places.push(beside);
     }
     places.push("/usr/share/earmark/grammars".into());

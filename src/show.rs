@@ -43,7 +43,9 @@ pub fn line(record: &Record, events: &Events, style: Style) -> Option<String> {
     let text = match &record.body {
         Body::Header(_) | Body::Close(_) | Body::Checkpoint { .. } => return None,
         Body::Event(heard) => event(heard, events, style),
-        Body::Amend { of, to } => format!("{}  {}", event(to, events, style), style.dim(&format!("corrects record {of}"))),
+        Body::Amend { of, to } => {
+            format!("{}  {}", event(to, events, style), style.dim(&format!("corrects record {of}")))
+        }
         Body::Withdraw { of, .. } => format!("- record {of} withdrawn"),
         Body::Confirm { of, .. } => format!("✓ record {of} confirmed"),
         Body::Note { text, .. } => format!("• {}", text.as_deref().unwrap_or("mark")),
@@ -89,7 +91,16 @@ pub fn describe(meaning: &Meaning, events: &Events) -> String {
     }
     // Braces mark counts in UCUM, which say nothing beside the title.
     if let Some(unit) = meaning.unit.as_ref().filter(|unit| !unit.starts_with('{')) {
-        let _ = write!(out, " {}", match unit.as_str() { "Cel" => "°C", "cm[H2O]" => "cmH2O", "wk" => "weeks", other => other });
+        let _ = write!(
+            out,
+            " {}",
+            match unit.as_str() {
+                "Cel" => "°C",
+                "cm[H2O]" => "cmH2O",
+                "wk" => "weeks",
+                other => other,
+            }
+        );
     }
     for (key, value) in &meaning.detail {
         let _ = write!(out, ", {key} {}", value.as_str().map_or_else(|| value.to_string(), String::from));

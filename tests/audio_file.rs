@@ -19,11 +19,7 @@ struct Heard {
 fn hear(path: &Path) -> Heard {
     let mut file = open_file(path).unwrap_or_else(|e| panic!("{e}"));
     let samples: Vec<f32> = file.by_ref().flatten().collect();
-    Heard {
-        samples,
-        ended: file.ended().expect("it is through").clone(),
-        silenced: file.silenced().as_secs_f64(),
-    }
+    Heard { samples, ended: file.ended().expect("it is through").clone(), silenced: file.silenced().as_secs_f64() }
 }
 
 fn cut_at(heard: &Heard) -> (f64, &str) {
@@ -43,11 +39,7 @@ fn make(dir: &Path, name: &str, rate: u32, channels: usize, coding: &[&str]) -> 
     args.push(path.to_str().unwrap());
     args.extend(["synth", "3.0007"]);
     for channel in 0..channels {
-        args.extend(if channel % 2 == 0 {
-            ["sine", "100-2800"]
-        } else {
-            ["noise", "0"]
-        });
+        args.extend(if channel % 2 == 0 { ["sine", "100-2800"] } else { ["noise", "0"] });
     }
     args.extend(["sinc", "-3000", "gain", "-9"]);
     run("sox", &args);
@@ -57,64 +49,38 @@ fn make(dir: &Path, name: &str, rate: u32, channels: usize, coding: &[&str]) -> 
 /// The same file through SoX: decoded, channels averaged, resampled.
 fn by_sox(path: &Path) -> Vec<f32> {
     let path = path.to_str().unwrap();
-    floats(&run(
-        "sox",
-        &[
-            path, "-t", "f32", "-r", "16000", "-", "remix", "-", "rate", "-v",
-        ],
-    ))
+    floats(&run("sox", &[path, "-t", "f32", "-r", "16000", "-", "remix", "-", "rate", "-v"]))
 }
 
 /// The same file through ffmpeg. Its own downmix weighs channels, so the mean is spelt out.
 fn by_ffmpeg(path: &Path, channels: usize) -> Vec<f32> {
     let share = 1.0 / channels as f64;
     let terms: Vec<String> = (0..channels).map(|c| format!("{share}*c{c}")).collect();
-    let filter = format!(
-        "pan=mono|c0={},aresample=16000:filter_size=64",
-        terms.join("+")
-    );
+    let filter = format!("pan=mono|c0={},aresample=16000:filter_size=64", terms.join("+"));
     let path = path.to_str().unwrap();
-    floats(&run(
-        "ffmpeg",
-        &[
-            "-v", "error", "-i", path, "-af", &filter, "-f", "f32le", "-",
-        ],
-    ))
+    floats(&run("ffmpeg", &["-v", "error", "-i", path, "-af", &filter, "-f", "f32le", "-"]))
 }
 
 /// Sample for sample; says where they part.
 fn identical(what: &str, a: &[f32], b: &[f32]) {
     let parts = a.iter().zip(b).position(|(a, b)| a != b);
-    assert_eq!(
-        (a.len(), parts),
-        (b.len(), None),
-        "{what}: length, first difference"
-    );
+    assert_eq!((a.len(), parts), (b.len(), None), "{what}: length, first difference");
 }
 
 fn same_sound(what: &str, ours: &[f32], theirs: &[f32], longer: usize) {
     let both = ours.len().min(theirs.len());
     let most = ours.len() + 1 + longer;
     let length = theirs.len();
-    assert!(
-        (ours.len() - 1..=most).contains(&length),
-        "{what}: {} and {length}",
-        ours.len()
-    );
+    assert!((ours.len() - 1..=most).contains(&length), "{what}: {} and {length}", ours.len());
     let alike = correlation(&ours[..both], &theirs[..both]);
     assert!(alike > 0.999, "{what}: correlation {alike}");
     // One second of theirs, slid along ours a sample at a time.
     let piece = &theirs[8_000..24_000];
     let fit = |at: &usize| correlation(&ours[*at..*at + piece.len()], piece);
-    let at = (7_960..=8_040)
-        .max_by(|a, b| fit(a).total_cmp(&fit(b)))
-        .unwrap();
+    let at = (7_960..=8_040).max_by(|a, b| fit(a).total_cmp(&fit(b))).unwrap();
     assert_eq!(at, 8_000, "{what}: shifted");
     let louder = level(ours) / level(theirs);
-    assert!(
-        (0.99..1.01).contains(&louder),
-        "{what}: {louder} times as loud"
-    );
+    assert!((0.99..1.01).contains(&louder), "{what}: {louder} times as loud");
 }
 
 const CODINGS: [(&str, &[&str]); 10] = [
@@ -170,15 +136,8 @@ fn clicks_lie_where_they_were_put_to_within_a_millisecond() {
                 .collect();
             let source = dir.path().join("clicks.f32");
             fs::write(&source, raw).unwrap();
-            let (from, to, rate) = (
-                source.to_str().unwrap(),
-                path.to_str().unwrap(),
-                rate.to_string(),
-            );
-            run(
-                "sox",
-                &["-t", "f32", "-r", &rate, "-c", "1", from, "-C", "8", to],
-            );
+            let (from, to, rate) = (source.to_str().unwrap(), path.to_str().unwrap(), rate.to_string());
+            run("sox", &["-t", "f32", "-r", &rate, "-c", "1", from, "-C", "8", to]);
 
             let heard = hear(&path).samples;
             assert_eq!(heard.len(), 64_000, "{rate} Hz, {kind}");
@@ -186,10 +145,7 @@ fn clicks_lie_where_they_were_put_to_within_a_millisecond() {
                 let near = ((truth - 0.2) * 16_000.0) as usize..((truth + 0.2) * 16_000.0) as usize;
                 let peak = near.max_by(|&a, &b| heard[a].abs().total_cmp(&heard[b].abs()));
                 let got = peak.unwrap() as f64 / 16_000.0;
-                assert!(
-                    (got - truth).abs() < 1e-3,
-                    "{rate} Hz, {kind}: {truth} s became {got} s"
-                );
+                assert!((got - truth).abs() < 1e-3, "{rate} Hz, {kind}: {truth} s became {got} s");
             }
         }
     }
@@ -201,10 +157,7 @@ fn the_length_is_hinted_and_the_same_file_gives_the_same_samples() {
     for name in ["a.wav", "a.flac", "a.ogg"] {
         let path = make(dir.path(), name, 44_100, 2, &[]);
         let hint = open_file(&path).unwrap().duration_hint().expect("a hint");
-        assert!(
-            (hint.as_secs_f64() - 3.0007).abs() < 1e-3,
-            "{name}: {hint:?}"
-        );
+        assert!((hint.as_secs_f64() - 3.0007).abs() < 1e-3, "{name}: {hint:?}");
         identical(name, &hear(&path).samples, &hear(&path).samples);
     }
 }
@@ -228,12 +181,7 @@ fn a_recording_from_a_pipe_is_whole_though_its_header_knows_no_length() {
         run("sox", &[name, "-t", "wav", "-"]),
         run("ffmpeg", &["-v", "error", "-i", name, "-f", "wav", "-"]),
         run("ffmpeg", &["-v", "error", "-i", name, "-f", "flac", "-"]),
-        run(
-            "ffmpeg",
-            &[
-                "-v", "error", "-i", name, "-f", "wav", "-rf64", "always", "-",
-            ],
-        ),
+        run("ffmpeg", &["-v", "error", "-i", name, "-f", "wav", "-rf64", "always", "-"]),
     ] {
         fs::write(&piped, raw).unwrap();
         let heard = hear(&piped);
@@ -248,10 +196,7 @@ fn rf64_files_are_read() {
     let wav = make(dir.path(), "a.wav", 48_000, 2, &["-b", "16"]);
     let rf64 = dir.path().join("rf64.wav");
     let (from, to) = (wav.to_str().unwrap(), rf64.to_str().unwrap());
-    run(
-        "ffmpeg",
-        &["-v", "error", "-i", from, "-rf64", "always", to],
-    );
+    run("ffmpeg", &["-v", "error", "-i", from, "-rf64", "always", to]);
     assert_eq!(&fs::read(&rf64).unwrap()[..4], b"RF64");
     let heard = hear(&rf64);
     assert_eq!(heard.ended, Ended::Whole);
@@ -270,10 +215,7 @@ fn what_came_before_the_cut_is_heard_and_the_cut_is_named() {
             let cut = hear(&path);
             let (at, why) = cut_at(&cut);
             assert!(!why.is_empty());
-            assert!(
-                (cut.samples.len() as f64 - at * 16_000.0).abs() <= 1.0,
-                "{name} {part}"
-            );
+            assert!((cut.samples.len() as f64 - at * 16_000.0).abs() <= 1.0, "{name} {part}");
             // A WAV gives all but half a frame; FLAC and Ogg lose the block or page that was cut.
             assert!(at > 0.0 && at < 3.0, "{name} {part}: {at}");
             if name == "a.wav" {
@@ -281,11 +223,7 @@ fn what_came_before_the_cut_is_heard_and_the_cut_is_named() {
             }
             // The last samples lean on what is no longer there.
             let sure = cut.samples.len() - 700;
-            identical(
-                &format!("{name} {part}"),
-                &cut.samples[..sure],
-                &whole[..sure],
-            );
+            identical(&format!("{name} {part}"), &cut.samples[..sure], &whole[..sure]);
         }
     }
 }
@@ -302,11 +240,7 @@ fn a_wav_whose_recorder_was_killed_before_it_wrote_the_length_is_heard() {
     fs::write(&path, bytes).unwrap();
     let heard = hear(&path);
     identical("unfinished", &heard.samples, &whole);
-    assert!(
-        cut_at(&heard)
-            .1
-            .contains("before it could write the length")
-    );
+    assert!(cut_at(&heard).1.contains("before it could write the length"));
 }
 
 #[test]
@@ -316,12 +250,7 @@ fn damage_inside_becomes_silence_of_the_same_length() {
         // Stereo noise: enough bytes a second that the damage spans whole blocks.
         let path = dir.path().join(name);
         let to = path.to_str().unwrap();
-        run(
-            "sox",
-            &[
-                "-R", "-n", "-r", "32000", "-c", "2", to, "synth", "20", "noise", "gain", "-12",
-            ],
-        );
+        run("sox", &["-R", "-n", "-r", "32000", "-c", "2", to, "synth", "20", "noise", "gain", "-12"]);
         let whole = hear(&path).samples;
         let mut bytes = fs::read(&path).unwrap();
         let middle = bytes.len() / 2;
@@ -332,38 +261,21 @@ fn damage_inside_becomes_silence_of_the_same_length() {
         let heard = hear(&path);
         assert_eq!(heard.ended, Ended::Whole, "{name}");
         assert_eq!(heard.samples.len(), whole.len(), "{name}");
-        assert!(
-            heard.silenced > 0.01 && heard.silenced < 1.5,
-            "{name}: {}",
-            heard.silenced
-        );
-        let differs: Vec<usize> = (0..whole.len())
-            .filter(|&n| (heard.samples[n] - whole[n]).abs() > 1e-5)
-            .collect();
+        assert!(heard.silenced > 0.01 && heard.silenced < 1.5, "{name}: {}", heard.silenced);
+        let differs: Vec<usize> = (0..whole.len()).filter(|&n| (heard.samples[n] - whole[n]).abs() > 1e-5).collect();
         let (from, to) = (differs[0], differs[differs.len() - 1]);
         let hurt = (to - from) as f64 / 16_000.0;
         // A FLAC block is 0.13 s here; an Ogg page, two of which may be hit, up to 0.6 s.
         let most = if name == "a.flac" { 0.5 } else { 1.3 };
         assert!(hurt < most, "{name}: {hurt} s differ");
-        assert!(
-            (8.0..12.0).contains(&(from as f64 / 16_000.0)),
-            "{name}: {from}"
-        );
-        let quiet = (from..to)
-            .filter(|&n| heard.samples[n].abs() < 1e-4)
-            .count();
+        assert!((8.0..12.0).contains(&(from as f64 / 16_000.0)), "{name}: {from}");
+        let quiet = (from..to).filter(|&n| heard.samples[n].abs() < 1e-4).count();
         // In Ogg the rest of the page behind the damage lies up to a block (14 ms here) early,
         // so it differs without being silent.
         let least = if name == "a.flac" { 0.7 } else { 0.4 };
-        assert!(
-            quiet as f64 > least * (to - from) as f64,
-            "{name}: {quiet} samples are silent"
-        );
+        assert!(quiet as f64 > least * (to - from) as f64, "{name}: {quiet} samples are silent");
         let loudest = |s: &[f32]| s.iter().fold(0.0f32, |m, s| m.max(s.abs()));
-        assert!(
-            loudest(&heard.samples[from..to]) < 1.3 * loudest(&whole),
-            "{name}: it is loud"
-        );
+        assert!(loudest(&heard.samples[from..to]) < 1.3 * loudest(&whole), "{name}: it is loud");
     }
 }
 
@@ -373,9 +285,7 @@ fn lost_ogg_pages_cut_it_off_since_their_length_cannot_be_known() {
     let path = make(dir.path(), "a.ogg", 44_100, 2, &["-C", "10"]);
     let whole = hear(&path).samples;
     let mut bytes = fs::read(&path).unwrap();
-    let pages: Vec<usize> = (0..bytes.len())
-        .filter(|&n| bytes[n..].starts_with(b"OggS"))
-        .collect();
+    let pages: Vec<usize> = (0..bytes.len()).filter(|&n| bytes[n..].starts_with(b"OggS")).collect();
     assert!(pages.len() > 8, "{}", pages.len());
     bytes[pages[pages.len() / 2]] = b'X';
     fs::write(&path, bytes).unwrap();
@@ -384,11 +294,7 @@ fn lost_ogg_pages_cut_it_off_since_their_length_cannot_be_known() {
     assert!(why.contains("byte"), "{why}");
     assert!(at > 0.5 && at < 2.5, "{at}");
     let sure = heard.samples.len() - 700;
-    identical(
-        "before the lost page",
-        &heard.samples[..sure],
-        &whole[..sure],
-    );
+    identical("before the lost page", &heard.samples[..sure], &whole[..sure]);
 }
 
 #[test]
@@ -406,9 +312,7 @@ fn samples_that_are_no_numbers_become_silence() {
 }
 
 fn refusal(path: &Path) -> AudioError {
-    open_file(path)
-        .err()
-        .unwrap_or_else(|| panic!("{} was taken", path.display()))
+    open_file(path).err().unwrap_or_else(|| panic!("{} was taken", path.display()))
 }
 
 #[test]
@@ -437,18 +341,9 @@ fn what_cannot_be_heard_is_refused_with_the_mend() {
         let args = [&["-v", "error", "-i", from][..], codec, &[to]].concat();
         run("ffmpeg", &args);
     }
-    for name in [
-        "prose.txt",
-        "other.mp3",
-        "other.opus",
-        "other.m4a",
-        "adpcm.wav",
-    ] {
+    for name in ["prose.txt", "other.mp3", "other.opus", "other.m4a", "adpcm.wav"] {
         let error = refusal(&at(name));
-        assert!(
-            matches!(error, AudioError::NotAudio { .. }),
-            "{name}: {error}"
-        );
+        assert!(matches!(error, AudioError::NotAudio { .. }), "{name}: {error}");
         let said = error.to_string();
         assert!(said.contains("WAV, FLAC and Ogg Vorbis"), "{said}");
         assert!(said.contains("ffmpeg -i") && said.contains(name), "{said}");
@@ -456,20 +351,7 @@ fn what_cannot_be_heard_is_refused_with_the_mend() {
 
     for kind in ["wav", "flac"] {
         let path = at(&format!("none.{kind}"));
-        run(
-            "sox",
-            &[
-                "-n",
-                "-r",
-                "16000",
-                "-c",
-                "1",
-                path.to_str().unwrap(),
-                "trim",
-                "0",
-                "0",
-            ],
-        );
+        run("sox", &["-n", "-r", "16000", "-c", "1", path.to_str().unwrap(), "trim", "0", "0"]);
         let error = refusal(&path);
         assert!(matches!(error, AudioError::Empty { .. }), "{kind}: {error}");
     }
@@ -482,10 +364,7 @@ fn what_cannot_be_heard_is_refused_with_the_mend() {
     fs::write(at("stub.ogg"), &fs::read(ogg).unwrap()[..500]).unwrap();
     for name in ["stub.wav", "stub.flac", "stub.ogg"] {
         let error = refusal(&at(name));
-        assert!(
-            matches!(error, AudioError::Damaged { .. }),
-            "{name}: {error}"
-        );
+        assert!(matches!(error, AudioError::Damaged { .. }), "{name}: {error}");
     }
 }
 
@@ -494,9 +373,8 @@ fn what_cannot_be_heard_is_refused_with_the_mend() {
 fn random_damage_never_breaks_the_reader() {
     use proptest::prelude::*;
     let dir = TempDir::new().unwrap();
-    let originals: Vec<Vec<u8>> = ["a.wav", "a.flac", "a.ogg"]
-        .map(|name| fs::read(make(dir.path(), name, 22_050, 2, &[])).unwrap())
-        .into();
+    let originals: Vec<Vec<u8>> =
+        ["a.wav", "a.flac", "a.ogg"].map(|name| fs::read(make(dir.path(), name, 22_050, 2, &[])).unwrap()).into();
     let path = dir.path().join("hurt");
     let hits = prop::collection::vec((any::<prop::sample::Index>(), any::<u8>()), 1..40);
     let strategy = (0..3usize, hits, any::<bool>(), any::<prop::sample::Index>());

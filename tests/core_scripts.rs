@@ -32,7 +32,17 @@ fn reading(words: &str, confidence: f32, rival: Option<(&str, f32)>) -> Reading 
             words: words.into(),
             probability,
         }),
-        measures: Measures { gap: 0.0, worst_word: 0.0, absolute: 0.0, gain: 0.0, margin: 0.0, phones: 1.0, pace: 1.0 },
+        measures: Measures {
+            gap: 0.0,
+            worst_word: 0.0,
+            absolute: 0.0,
+            gain: 0.0,
+            margin: 0.0,
+            phones: 1.0,
+            pace: 1.0,
+            before: 0.0,
+            after: 0.0,
+        },
     }
 }
 
@@ -77,7 +87,9 @@ fn log_of(script: &str) -> String {
                         heard.rival.as_ref().map_or(String::new(), |r| format!(" rival {}", r.words)),
                     )),
                     Body::Withdraw { of, .. } => Some(format!("withdraw {of}")),
-                    Body::Amend { of, to } => Some(format!("amend {of} {}", earmark::show::describe(&to.meaning, &PACK.events))),
+                    Body::Amend { of, to } => {
+                        Some(format!("amend {of} {}", earmark::show::describe(&to.meaning, &PACK.events)))
+                    }
                     Body::Note { .. } => Some("note".into()),
                     Body::Said { text } => Some(format!("said {text}")),
                     Body::Close(c) => Some(format!("close {} {} {}", c.accepted, c.doubtful, c.refused)),

@@ -13,12 +13,17 @@ const EDGES: [&str; 3] = ["audio", "engine", "journal"];
 fn files(folder: &Path, out: &mut Vec<PathBuf>) {
     for entry in std::fs::read_dir(folder).unwrap() {
         let path = entry.unwrap().path();
-        if path.is_dir() { files(&path, out) } else if path.extension().is_some_and(|x| x == "rs") { out.push(path) }
+        if path.is_dir() {
+            files(&path, out)
+        } else if path.extension().is_some_and(|x| x == "rs") {
+            out.push(path)
+        }
     }
 }
 
 fn module(path: &Path) -> String {
-    let first = path.strip_prefix("src").unwrap().components().next().unwrap().as_os_str().to_string_lossy().into_owned();
+    let first =
+        path.strip_prefix("src").unwrap().components().next().unwrap().as_os_str().to_string_lossy().into_owned();
     first.trim_end_matches(".rs").to_string()
 }
 
@@ -53,7 +58,8 @@ fn no_module_looks_upward() {
             if import == own {
                 continue;
             }
-            let below = floor(&import).unwrap_or_else(|| panic!("{}: crate::{import} stands on no floor", path.display()));
+            let below =
+                floor(&import).unwrap_or_else(|| panic!("{}: crate::{import} stands on no floor", path.display()));
             assert!(below < at, "{} imports {import}, which stands above it", path.display());
             let strangers = EDGES.contains(&own.as_str()) && EDGES.contains(&import.as_str());
             assert!(!strangers, "{} imports {import}: edges know nothing of each other", path.display());

@@ -29,10 +29,7 @@ fn check(content: &[u8]) -> Report {
 
 /// The lines with their line feeds.
 fn split(content: &[u8]) -> Vec<Vec<u8>> {
-    content
-        .split_inclusive(|&b| b == b'\n')
-        .map(<[u8]>::to_vec)
-        .collect()
+    content.split_inclusive(|&b| b == b'\n').map(<[u8]>::to_vec).collect()
 }
 
 /// The lines that something is said about, counted from 0.
@@ -43,21 +40,14 @@ fn named(report: &Report) -> Vec<usize> {
 }
 
 fn faults(content: &[u8]) -> Vec<(u64, Fault)> {
-    check(content)
-        .problems
-        .into_iter()
-        .map(|p| (p.line, p.fault))
-        .collect()
+    check(content).problems.into_iter().map(|p| (p.line, p.fault)).collect()
 }
 
 fn flip_is_found(log: &[u8], at: usize, mask: u8) {
     let mut changed = log.to_vec();
     changed[at] ^= mask;
     let line = log[..at].iter().filter(|&&b| b == b'\n').count();
-    let start = log[..at]
-        .iter()
-        .rposition(|&b| b == b'\n')
-        .map_or(0, |n| n + 1);
+    let start = log[..at].iter().rposition(|&b| b == b'\n').map_or(0, |n| n + 1);
     let report = check(&changed);
     let first = named(&report).into_iter().min();
     assert_eq!(first, Some(line), "byte {at} ^ {mask:#x}: {report:?}");
@@ -72,13 +62,7 @@ fn removal_is_found(log: &[u8], n: usize) {
     let report = check(&lines.concat());
     assert_eq!(named(&report), [n]);
     let seq = n as u64;
-    assert_eq!(
-        report.problems[0].fault,
-        Fault::Missing {
-            first: seq,
-            last: seq
-        }
-    );
+    assert_eq!(report.problems[0].fault, Fault::Missing { first: seq, last: seq });
     assert!(report.closed);
 }
 
@@ -87,10 +71,7 @@ fn swap_is_found(log: &[u8], i: usize, j: usize) {
     lines.swap(i, j);
     let found = faults(&lines.concat());
     let (a, b) = (i as u64 + 1, j as u64 + 1);
-    let expected = [
-        (a, Fault::Swapped { with: b }),
-        (b, Fault::Swapped { with: a }),
-    ];
+    let expected = [(a, Fault::Swapped { with: b }), (b, Fault::Swapped { with: a })];
     assert_eq!(found, expected);
 }
 
@@ -169,27 +150,15 @@ fn lines_put_in_or_moved_are_told_apart() {
     let mut others = every_kind();
     others[3].at = "2026-11-25T08:00:00.000+00:00".into();
     let other = split(&bytes(&others));
-    assert_eq!(
-        with(&|l| l.insert(3, other[3].clone())),
-        [(4, Fault::Inserted)]
-    );
+    assert_eq!(with(&|l| l.insert(3, other[3].clone())), [(4, Fault::Inserted)]);
     // In place of a line, well hashed: only the next line's `prev` shows it.
-    assert_eq!(
-        with(&|l| l[3] = other[3].clone()),
-        [(5, Fault::PreviousChanged)]
-    );
+    assert_eq!(with(&|l| l[3] = other[3].clone()), [(5, Fault::PreviousChanged)]);
     // Moved down, and several removed.
     let moved = with(&|l| {
         let line = l.remove(3);
         l.insert(8, line);
     });
-    assert_eq!(
-        moved,
-        [
-            (4, Fault::Moved { first: 3, last: 3 }),
-            (9, Fault::Inserted)
-        ]
-    );
+    assert_eq!(moved, [(4, Fault::Moved { first: 3, last: 3 }), (9, Fault::Inserted)]);
     let gone = with(&|l| drop(l.drain(2..6)));
     assert_eq!(gone, [(3, Fault::Missing { first: 2, last: 5 })]);
 }
@@ -211,35 +180,19 @@ fn joined_logs_and_clocks_that_go_back_are_named() {
     let log = bytes(&[record(0, header()), record(9, close())]);
     let joined = [&log[..], &log].concat();
     let report = check(&joined);
-    assert_eq!(
-        faults(&joined),
-        [(3, Fault::HeaderAgain), (4, Fault::AfterClose)]
-    );
+    assert_eq!(faults(&joined), [(3, Fault::HeaderAgain), (4, Fault::AfterClose)]);
     assert!(!report.closed);
 
-    let said = |t| {
-        record(
-            t,
-            Body::Said {
-                text: "again".into(),
-            },
-        )
-    };
+    let said = |t| record(t, Body::Said { text: "again".into() });
     let back = bytes(&[record(0, header()), said(50), said(20), said(60)]);
-    let fault = Fault::WrittenBackwards {
-        before: 450,
-        found: 420,
-    };
+    let fault = Fault::WrittenBackwards { before: 450, found: 420 };
     assert_eq!(faults(&back), [(3, fault)]);
 
     let mut newer = header();
     if let Body::Header(header) = &mut newer {
         header.version = 9;
     }
-    assert_eq!(
-        faults(&bytes(&[record(0, newer)])),
-        [(1, Fault::WrongVersion { found: 9 })]
-    );
+    assert_eq!(faults(&bytes(&[record(0, newer)])), [(1, Fault::WrongVersion { found: 9 })]);
 }
 
 #[test]

@@ -67,10 +67,7 @@ fn sha256sum_of_gnu_coreutils_agrees() {
     let mut prev = "0".repeat(64);
     for line in text.strip_suffix('\n').unwrap().split('\n') {
         let (covered, hash) = line.split_at(line.len() - 75);
-        assert_eq!(
-            hash,
-            format!(r#","hash":"{}"}}"#, sha256sum(covered.as_bytes()))
-        );
+        assert_eq!(hash, format!(r#","hash":"{}"}}"#, sha256sum(covered.as_bytes())));
         assert!(covered.ends_with(&format!(r#","prev":"{prev}""#)));
         prev = sha256sum(line.as_bytes());
     }
@@ -82,10 +79,7 @@ fn only_the_owner_may_read_a_log() {
     use std::os::unix::fs::PermissionsExt;
     let (_folder, path) = place();
     write(&path, &every_kind());
-    assert_eq!(
-        fs::metadata(&path).unwrap().permissions().mode() & 0o777,
-        0o600
-    );
+    assert_eq!(fs::metadata(&path).unwrap().permissions().mode() & 0o777, 0o600);
 }
 
 #[test]
@@ -109,46 +103,19 @@ fn what_does_not_belong_is_refused_and_the_log_goes_on() {
         assert_eq!(fs::read(&path).unwrap(), before);
         error
     };
-    assert!(matches!(
-        refused(&mut journal, &said("early")),
-        JournalError::HeaderFirst
-    ));
+    assert!(matches!(refused(&mut journal, &said("early")), JournalError::HeaderFirst));
     journal.append(&record(0, header())).unwrap();
-    assert!(matches!(
-        refused(&mut journal, &record(0, header())),
-        JournalError::HeaderAgain { seq: 1 }
-    ));
-    let not_a_number = Body::Note {
-        text: None,
-        source: Source {
-            by: By::Voice,
-            words: None,
-            confidence: Some(f64::NAN),
-        },
-    };
-    assert!(matches!(
-        refused(&mut journal, &record(1, not_a_number)),
-        JournalError::NotFaithful { seq: 1 }
-    ));
-    assert!(matches!(
-        refused(&mut journal, &said("x".repeat(MAX_LINE))),
-        JournalError::TooLong { seq: 1, .. }
-    ));
-    assert_eq!(
-        journal.append(&said("x".repeat(MAX_LINE - 1000))).unwrap(),
-        1
-    );
+    assert!(matches!(refused(&mut journal, &record(0, header())), JournalError::HeaderAgain { seq: 1 }));
+    let not_a_number =
+        Body::Note { text: None, source: Source { by: By::Voice, words: None, confidence: Some(f64::NAN) } };
+    assert!(matches!(refused(&mut journal, &record(1, not_a_number)), JournalError::NotFaithful { seq: 1 }));
+    assert!(matches!(refused(&mut journal, &said("x".repeat(MAX_LINE))), JournalError::TooLong { seq: 1, .. }));
+    assert_eq!(journal.append(&said("x".repeat(MAX_LINE - 1000))).unwrap(), 1);
     journal.append(&record(2000, support::close())).unwrap();
-    assert!(matches!(
-        refused(&mut journal, &said("late")),
-        JournalError::Closed { seq: 3 }
-    ));
+    assert!(matches!(refused(&mut journal, &said("late")), JournalError::Closed { seq: 3 }));
     journal.close().unwrap();
     let report = journal::verify(&path).unwrap();
-    assert_eq!(
-        (report.problems, report.records, report.closed),
-        (vec![], 3, true)
-    );
+    assert_eq!((report.problems, report.records, report.closed), (vec![], 3, true));
 }
 
 /// A real short write: the test runs itself under a limit on the size of files, and lifts it later.
@@ -168,18 +135,10 @@ fn half_a_line_is_cut_off_before_the_next() {
             .status()
             .expect("prlimit of util-linux is installed");
         assert!(status.success());
-        let texts: Vec<Body> = (journal::read(&path).unwrap().entries.into_iter().skip(1))
-            .map(|entry| entry.record.body)
-            .collect();
-        assert_eq!(
-            texts.last(),
-            Some(&Body::Said {
-                text: "after".into()
-            })
-        );
-        assert!(!texts.contains(&Body::Said {
-            text: "lost".repeat(300)
-        }));
+        let texts: Vec<Body> =
+            (journal::read(&path).unwrap().entries.into_iter().skip(1)).map(|entry| entry.record.body).collect();
+        assert_eq!(texts.last(), Some(&Body::Said { text: "after".into() }));
+        assert!(!texts.contains(&Body::Said { text: "lost".repeat(300) }));
         let report = journal::verify(&path).unwrap();
         assert_eq!((report.problems, report.torn), (vec![], None));
         assert_eq!(report.records, texts.len() as u64 + 1);
@@ -200,22 +159,12 @@ fn half_a_line_is_cut_off_before_the_next() {
     assert_eq!(length(), LIMIT, "half a line is on disk");
     assert!(journal::read(&path).unwrap().torn.is_some());
     // Still no room for that, but for a shorter one.
-    assert!(matches!(
-        journal.append(&lost),
-        Err(JournalError::Short { .. })
-    ));
+    assert!(matches!(journal.append(&lost), Err(JournalError::Short { .. })));
     journal.append(&said("short")).unwrap();
     assert!(whole < length() && length() < LIMIT);
-    assert!(matches!(
-        journal.append(&lost),
-        Err(JournalError::Short { .. })
-    ));
+    assert!(matches!(journal.append(&lost), Err(JournalError::Short { .. })));
     let lifted = Command::new("prlimit")
-        .args([
-            "--pid",
-            &std::process::id().to_string(),
-            "--fsize=unlimited:unlimited",
-        ])
+        .args(["--pid", &std::process::id().to_string(), "--fsize=unlimited:unlimited"])
         .status()
         .unwrap();
     assert!(lifted.success());
@@ -229,19 +178,12 @@ fn a_torn_last_line_is_told_and_the_rest_read() {
     write(&path, &every_kind());
     let whole = fs::read(&path).unwrap();
     let all = every_kind().len();
-    let last = whole[..whole.len() - 1]
-        .iter()
-        .rposition(|&b| b == b'\n')
-        .unwrap()
-        + 1;
+    let last = whole[..whole.len() - 1].iter().rposition(|&b| b == b'\n').unwrap() + 1;
 
     fs::write(&path, &whole[..whole.len() - 1]).unwrap();
     let log = journal::read(&path).unwrap();
     let torn = log.torn.unwrap();
-    assert_eq!(
-        (torn.whole, torn.line, torn.offset),
-        (true, all as u64, last as u64)
-    );
+    assert_eq!((torn.whole, torn.line, torn.offset), (true, all as u64, last as u64));
     assert_eq!(log.entries.len(), all);
 
     fs::write(&path, &whole[..whole.len() - 2]).unwrap();
@@ -267,21 +209,10 @@ fn unknown_members_are_kept_and_unknown_kinds_named() {
     assert_eq!(extra(1), r#"{"weather":{"rain":[1]}}"#);
     assert_eq!(entries[0].record, every_kind()[0]);
 
-    fs::write(
-        &path,
-        text.replace(r#""kind":"event""#, r#""kind":"weather""#),
-    )
-    .unwrap();
+    fs::write(&path, text.replace(r#""kind":"event""#, r#""kind":"weather""#)).unwrap();
     let error = journal::read(&path).unwrap_err();
-    let JournalError::Line { line: 2, fault, .. } = &error else {
-        panic!("{error}")
-    };
-    assert_eq!(
-        fault,
-        &Fault::UnknownKind {
-            kind: "weather".into()
-        }
-    );
+    let JournalError::Line { line: 2, fault, .. } = &error else { panic!("{error}") };
+    assert_eq!(fault, &Fault::UnknownKind { kind: "weather".into() });
     assert!(error.to_string().contains("line 2") && error.to_string().contains("`weather`"));
 }
 
@@ -297,14 +228,8 @@ fn what_is_no_log_is_refused_with_its_place() {
         ("", 1, |f| *f == Fault::Empty),
         ("not json\n", 1, |f| matches!(f, Fault::BadJson { .. })),
         (second, 1, |f| matches!(f, Fault::NotHeader { .. })),
-        (&text.replace("earmark-log", "other-log"), 1, |f| {
-            matches!(f, Fault::WrongFormat { .. })
-        }),
-        (
-            &text.replace(r#""version":1,"#, r#""version":2,"#),
-            1,
-            |f| *f == Fault::WrongVersion { found: 2 },
-        ),
+        (&text.replace("earmark-log", "other-log"), 1, |f| matches!(f, Fault::WrongFormat { .. })),
+        (&text.replace(r#""version":1,"#, r#""version":2,"#), 1, |f| *f == Fault::WrongVersion { found: 2 }),
         (&long, 3, |f| *f == Fault::TooLong),
     ];
     for (content, at, expected) in cases {

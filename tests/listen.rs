@@ -28,7 +28,10 @@ fn events(log: &Path) -> Vec<Event> {
     records(log)
         .iter()
         .filter(|v| sure(v))
-        .map(|v| Event { t_ms: v["t_ms"].as_i64().unwrap(), meaning: (v["event"].clone(), v["value"].clone(), v["detail"].clone()) })
+        .map(|v| Event {
+            t_ms: v["t_ms"].as_i64().unwrap(),
+            meaning: (v["event"].clone(), v["value"].clone(), v["detail"].clone()),
+        })
         .collect()
 }
 

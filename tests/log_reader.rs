@@ -97,27 +97,10 @@ fn an_outsider_reads_every_kind() {
         .collect();
     assert_eq!(lines.len(), every_kind().len());
     for (n, (line, given)) in lines.iter().zip(every_kind()).enumerate() {
-        let common = (
-            n as u64,
-            given.t_ms,
-            &*given.at,
-            given.birth_ms,
-            given.written_ms,
-        );
+        let common = (n as u64, given.t_ms, &*given.at, given.birth_ms, given.written_ms);
         assert_eq!(line.common(), common);
     }
-    let Line::Event {
-        event,
-        value,
-        unit,
-        detail,
-        by,
-        words,
-        rival,
-        doubt,
-        ..
-    } = &lines[1]
-    else {
+    let Line::Event { event, value, unit, detail, by, words, rival, doubt, .. } = &lines[1] else {
         panic!("{:?}", lines[1]);
     };
     assert_eq!((&**event, value), ("tube_placed", &Some(Value::from(3.5))));
@@ -126,19 +109,11 @@ fn an_outsider_reads_every_kind() {
     assert_eq!(detail.as_ref().unwrap()["route"], "iv");
     assert_eq!(rival.as_ref().unwrap().words, "tube four point five");
     assert_eq!(doubt.as_deref(), Some("rival"));
-    let Line::Amend {
-        of: 2,
-        value: Some(value),
-        ..
-    } = &lines[9]
-    else {
+    let Line::Amend { of: 2, value: Some(value), .. } = &lines[9] else {
         panic!("{:?}", lines[9]);
     };
     assert_eq!(value, 120);
-    let Line::Header {
-        purpose, engine, ..
-    } = &lines[0]
-    else {
+    let Line::Header { purpose, engine, .. } = &lines[0] else {
         panic!("{:?}", lines[0]);
     };
     assert_eq!((&**purpose, engine.model_sha256.len()), ("drill", 64));
@@ -151,9 +126,6 @@ fn the_outsider_would_notice_a_new_member() {
     for line in fs::read_to_string(&path).unwrap().split_terminator('\n') {
         let more = line.replacen("{", r#"{"more":1,"#, 1);
         let error = serde_json::from_str::<Line>(&more).unwrap_err();
-        assert!(
-            error.to_string().contains("unknown field `more`"),
-            "{error}"
-        );
+        assert!(error.to_string().contains("unknown field `more`"), "{error}");
     }
 }

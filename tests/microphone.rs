@@ -36,9 +36,7 @@ fn noise(seed: u32) -> Vec<f32> {
 /// A rising tone from 200 Hz to 1 kHz, one second at a tenth of full scale.
 fn chirp() -> Vec<f32> {
     let phase = |t: f32| std::f32::consts::TAU * (200.0 * t + 400.0 * t * t);
-    (0..16_000)
-        .map(|n| 0.1 * phase(n as f32 / 16_000.0).sin())
-        .collect()
+    (0..16_000).map(|n| 0.1 * phase(n as f32 / 16_000.0).sin()).collect()
 }
 
 /// Silence, noise, 10 s later another noise, with a chirp in each second between.
@@ -54,10 +52,7 @@ fn scene() -> Vec<f32> {
 }
 
 fn write_wav(path: &Path, samples: &[f32]) {
-    let data: Vec<u8> = samples
-        .iter()
-        .flat_map(|s| ((s * 32_767.0).round() as i16).to_le_bytes())
-        .collect();
+    let data: Vec<u8> = samples.iter().flat_map(|s| ((s * 32_767.0).round() as i16).to_le_bytes()).collect();
     let mut bytes = b"RIFF\0\0\0\0WAVEfmt \x10\0\0\0\x01\0\x01\0".to_vec();
     bytes.extend(16_000u32.to_le_bytes());
     bytes.extend(32_000u32.to_le_bytes());
@@ -74,12 +69,7 @@ fn recorder(server: &SoundServer, mic: &str, seconds: f64) -> (Child, PathBuf) {
     let out = server.folder().join("recorded");
     let mut command = Command::new(std::env::current_exe().unwrap());
     command
-        .args([
-            "--exact",
-            "recorder_for_the_tests_above",
-            "--ignored",
-            "--nocapture",
-        ])
+        .args(["--exact", "recorder_for_the_tests_above", "--ignored", "--nocapture"])
         .env("RECORD_TO", &out)
         .env("RECORD_MIC", mic)
         .env("RECORD_SECONDS", seconds.to_string());
@@ -165,16 +155,9 @@ fn hears_the_room_through(mic: &str) {
         let due = first + n * 16_000;
         let (at, fit) = locate(&heard, &chirp(), due - 320, due + 320);
         assert!(fit > 0.98, "chirp {n} fits {fit}");
-        assert!(
-            at.abs_diff(due) <= 32,
-            "chirp {n} is {} samples off",
-            at as i64 - due as i64
-        );
+        assert!(at.abs_diff(due) <= 32, "chirp {n} is {} samples off", at as i64 - due as i64);
         let louder = level(&heard[at..at + 16_000]) / level(&chirp());
-        assert!(
-            (0.95..1.05).contains(&louder),
-            "chirp {n} is {louder} times as loud"
-        );
+        assert!((0.95..1.05).contains(&louder), "chirp {n} is {louder} times as loud");
     }
 }
 
@@ -195,10 +178,7 @@ fn a_part_of_the_name_is_enough_and_a_wrong_one_lists_what_there_is() {
     assert!(child.wait().unwrap().success());
     let list = fs::read_to_string(out.with_extension("list")).unwrap();
     let default = list.lines().find(|line| line.ends_with("(default)"));
-    assert!(
-        default.is_some_and(|line| line.contains("pulse:virtual_mic")),
-        "{list}"
-    );
+    assert!(default.is_some_and(|line| line.contains("pulse:virtual_mic")), "{list}");
     assert!(list.contains("alsa:default"), "{list}");
     assert!(fs::metadata(&out).unwrap().len() >= 4 * 8_000);
 
@@ -206,10 +186,7 @@ fn a_part_of_the_name_is_enough_and_a_wrong_one_lists_what_there_is() {
     let (mut child, out) = recorder(&server, "ceiling", 0.5);
     assert!(child.wait().unwrap().success());
     let error = fs::read_to_string(out.with_extension("error")).unwrap();
-    assert!(
-        error.contains("'ceiling'") && error.contains("virtual_mic"),
-        "{error}"
-    );
+    assert!(error.contains("'ceiling'") && error.contains("virtual_mic"), "{error}");
 }
 
 #[test]
@@ -222,11 +199,7 @@ fn a_server_that_dies_is_reported_as_a_lost_microphone() {
         server.crash();
         assert!(child.wait().unwrap().success());
         // Two seconds of silence at most, and some slack; the recorder would go on for 30 s.
-        assert!(
-            began.elapsed() < Duration::from_secs(12),
-            "{mic:?}: {:?}",
-            began.elapsed()
-        );
+        assert!(began.elapsed() < Duration::from_secs(12), "{mic:?}: {:?}", began.elapsed());
         let error = fs::read_to_string(out.with_extension("error")).unwrap();
         assert!(error.contains("has gone"), "{error}");
     }

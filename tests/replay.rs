@@ -62,7 +62,11 @@ fn rate_channels_and_format_do_not_change_what_is_heard() {
     assert!(replay(&plain, &log).status.success());
     let expected = events(&log);
     assert!(expected.len() >= 3, "{expected:?}");
-    for (name, shape) in [("stereo.wav", &["-r", "44100", "-c", "2", "-b", "24"][..]), ("up.flac", &["-r", "48000"]), ("v.ogg", &["-r", "32000", "-C", "8"])] {
+    for (name, shape) in [
+        ("stereo.wav", &["-r", "44100", "-c", "2", "-b", "24"][..]),
+        ("up.flac", &["-r", "48000"]),
+        ("v.ogg", &["-r", "32000", "-C", "8"]),
+    ] {
         let other = part(folder.path(), name, shape, "94", "20");
         let log = folder.path().join(format!("{name}.earmark.jsonl"));
         assert!(replay(&other, &log).status.success());

@@ -59,18 +59,12 @@ pub fn open(path: &Path) -> Result<AudioFile, AudioError> {
     let mut head = Vec::new();
     let read = (&mut file).take(26).read_to_end(&mut head);
     read.map_err(|e| unreadable(path, e))?;
-    let empty = |why: &str| AudioError::Empty {
-        path: path.into(),
-        why: why.into(),
-    };
+    let empty = |why: &str| AudioError::Empty { path: path.into(), why: why.into() };
     if head.is_empty() {
         return Err(empty("the file is 0 bytes long"));
     }
     let magic = head.get(..4).unwrap_or_default();
-    let damaged = |why: String| AudioError::Damaged {
-        path: path.into(),
-        why,
-    };
+    let damaged = |why: String| AudioError::Damaged { path: path.into(), why };
 
     let short: Arc<OnceLock<String>> = Arc::default();
     let (source, frames, hint, short): (Box<dyn MediaSource>, _, _, _) = match magic {
@@ -94,18 +88,12 @@ pub fn open(path: &Path) -> Result<AudioFile, AudioError> {
         }
     };
 
-    let not_audio = |why: String| AudioError::NotAudio {
-        path: path.into(),
-        why,
-    };
+    let not_audio = |why: String| AudioError::NotAudio { path: path.into(), why };
     let stream = MediaSourceStream::new(source, Default::default());
-    let format = get_probe()
-        .probe(&Hint::new(), stream, Default::default(), Default::default())
-        .map_err(|e| match e {
+    let format =
+        get_probe().probe(&Hint::new(), stream, Default::default(), Default::default()).map_err(|e| match e {
             Symphonia::Unsupported(_) => not_audio("the format is not known".into()),
-            Symphonia::IoError(_) if !is_known(magic) => {
-                not_audio("the format is not known".into())
-            }
+            Symphonia::IoError(_) if !is_known(magic) => not_audio("the format is not known".into()),
             Symphonia::IoError(_) if is_flac_of_nothing(&head) => empty("0 samples"),
             e => damaged(e.to_string()),
         })?;
@@ -116,9 +104,7 @@ pub fn open(path: &Path) -> Result<AudioFile, AudioError> {
     let promised = frames.or(track.num_frames.filter(|&n| n > 0 && magic != b"OggS"));
     let codec = track.codec_params.as_ref().and_then(|p| p.audio());
     let codec = codec.ok_or_else(|| not_audio("it does not say how it is coded".into()))?;
-    let decoder = get_codecs()
-        .make_audio_decoder(codec, &Default::default())
-        .map_err(|e| not_audio(e.to_string()))?;
+    let decoder = get_codecs().make_audio_decoder(codec, &Default::default()).map_err(|e| not_audio(e.to_string()))?;
     let rate = codec.sample_rate.unwrap_or(0);
     let channels = codec.channels.as_ref().map_or(0, |c| c.count());
 
@@ -164,11 +150,7 @@ pub fn sha256(path: &Path) -> Result<String, AudioError> {
             n => digest.update(&block[..n]),
         }
     }
-    Ok(digest
-        .finalize()
-        .iter()
-        .map(|b| format!("{b:02x}"))
-        .collect())
+    Ok(digest.finalize().iter().map(|b| format!("{b:02x}")).collect())
 }
 
 impl AudioFile {
@@ -207,9 +189,7 @@ impl AudioFile {
             let frames = self.silence.min(u64::from(self.rate));
             self.silence -= frames;
             self.at += frames;
-            return self
-                .resampler
-                .push(&vec![0.0; frames as usize * self.channels]);
+            return self.resampler.push(&vec![0.0; frames as usize * self.channels]);
         }
         if !self.held.is_empty() {
             let mut held = std::mem::take(&mut self.held);
@@ -229,9 +209,9 @@ impl AudioFile {
                 let all = self.promised.is_some_and(|promised| self.at >= promised);
                 self.finish((!all).then(|| "the file stops short of its end mark".into()))
             }
-            Err(Symphonia::ResetRequired) => self.finish(Some(
-                "another recording is joined on behind; split them and give each by itself".into(),
-            )),
+            Err(Symphonia::ResetRequired) => {
+                self.finish(Some("another recording is joined on behind; split them and give each by itself".into()))
+            }
             Err(e) => self.finish(Some(e.to_string())),
         }
     }
@@ -254,10 +234,7 @@ impl AudioFile {
         }
         sound.copy_to_vec_interleaved(&mut self.held);
 
-        let stamp = packet
-            .pts
-            .get()
-            .saturating_add_unsigned(packet.trim_start.get());
+        let stamp = packet.pts.get().saturating_add_unsigned(packet.trim_start.get());
         let begins = stamp.saturating_sub(*self.origin.get_or_insert(stamp));
         let due = self.at as i64;
         if begins < due {
@@ -265,9 +242,7 @@ impl AudioFile {
             self.held.drain(..repeated as usize * self.channels);
         } else {
             let missing = begins.abs_diff(due);
-            let most = self
-                .promised
-                .map_or(u64::from(self.rate) * 3_600, |p| p - self.at);
+            let most = self.promised.map_or(u64::from(self.rate) * 3_600, |p| p - self.at);
             if missing > most {
                 self.held.clear();
                 return self.finish(Some("the time stamps are damaged".into()));
@@ -281,18 +256,10 @@ impl AudioFile {
     fn finish(&mut self, why: Option<String>) -> Vec<f32> {
         let missing = self.promised.filter(|&promised| promised > self.at);
         let why = self.short.get().cloned().or(why).or_else(|| {
-            missing.map(|promised| {
-                format!(
-                    "the header promises {promised} frames, {} could be read",
-                    self.at
-                )
-            })
+            missing.map(|promised| format!("the header promises {promised} frames, {} could be read", self.at))
         });
         self.ended = Some(match why {
-            Some(why) => Ended::CutOff {
-                at: span(self.at, self.rate),
-                why,
-            },
+            Some(why) => Ended::CutOff { at: span(self.at, self.rate), why },
             None => Ended::Whole,
         });
         self.resampler.flush()
@@ -316,10 +283,7 @@ fn is_known(magic: &[u8]) -> bool {
 
 /// Whether the stream information, always first, counts 0 samples (36 bits of bytes 21 to 25).
 fn is_flac_of_nothing(head: &[u8]) -> bool {
-    head.starts_with(b"fLaC")
-        && head
-            .get(21..26)
-            .is_some_and(|n| n[0] & 15 == 0 && n[1..] == [0; 4])
+    head.starts_with(b"fLaC") && head.get(21..26).is_some_and(|n| n[0] & 15 == 0 && n[1..] == [0; 4])
 }
 
 fn open_plainly(path: &Path) -> Result<File, AudioError> {
@@ -335,8 +299,5 @@ fn open_plainly(path: &Path) -> Result<File, AudioError> {
 }
 
 fn unreadable(path: &Path, why: impl ToString) -> AudioError {
-    AudioError::Unreadable {
-        path: path.into(),
-        why: why.to_string(),
-    }
+    AudioError::Unreadable { path: path.into(), why: why.to_string() }
 }

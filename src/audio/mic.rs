@@ -8,8 +8,7 @@ use std::time::{Duration, Instant};
 
 use cpal::traits::{DeviceTrait, HostTrait, StreamTrait};
 use cpal::{
-    BufferSize, ErrorKind, FromSample, HostId, I24, SampleFormat, SizedSample, StreamConfig,
-    SupportedBufferSize, U24,
+    BufferSize, ErrorKind, FromSample, HostId, I24, SampleFormat, SizedSample, StreamConfig, SupportedBufferSize, U24,
 };
 
 use super::pulse;
@@ -73,10 +72,7 @@ pub fn open(name: Option<&str>) -> Result<Microphone, AudioError> {
         Some(name) => find(name)?,
         None => default_device()?,
     };
-    let refused = |why| AudioError::MicrophoneRefused {
-        name: info.to_string(),
-        why,
-    };
+    let refused = |why| AudioError::MicrophoneRefused { name: info.to_string(), why };
     let started = match device {
         Device::Server(source) => source.start(),
         Device::Alsa(device) => start(&device).map_err(|e| e.to_string()),
@@ -133,10 +129,7 @@ impl Microphone {
     }
 
     fn gone(&self, why: String) -> AudioError {
-        AudioError::MicrophoneLost {
-            name: self.info.to_string(),
-            why,
-        }
+        AudioError::MicrophoneLost { name: self.info.to_string(), why }
     }
 }
 
@@ -152,11 +145,7 @@ type Candidate = (MicInfo, Device);
 /// The sound server's stand first: it shares devices, ALSA does not.
 fn candidates() -> Vec<Candidate> {
     let server = pulse::sources().into_iter().map(|source| {
-        let info = MicInfo {
-            id: format!("pulse:{}", source.id),
-            name: source.name.clone(),
-            default: source.default,
-        };
+        let info = MicInfo { id: format!("pulse:{}", source.id), name: source.name.clone(), default: source.default };
         (info, Device::Server(Box::new(source)))
     });
     let mut all: Vec<Candidate> = server.collect();
@@ -172,15 +161,9 @@ fn candidates() -> Vec<Candidate> {
 }
 
 fn alsa_info(device: &cpal::Device, default: bool) -> MicInfo {
-    let id = device
-        .id()
-        .map_or_else(|_| "alsa:?".into(), |id| id.to_string());
+    let id = device.id().map_or_else(|_| "alsa:?".into(), |id| id.to_string());
     let name = device.description().map(|d| d.name().to_string());
-    MicInfo {
-        name: name.unwrap_or_else(|_| id.clone()),
-        id,
-        default,
-    }
+    MicInfo { name: name.unwrap_or_else(|_| id.clone()), id, default }
 }
 
 /// ALSA names each device up to eight times, and its plugins besides; keeps the most useful name.
@@ -236,11 +219,8 @@ fn choose(asked: &str, infos: &[MicInfo]) -> Result<usize, AudioError> {
         let id = info.id.split_once(':').map_or(&*info.id, |(_, id)| id);
         id.to_lowercase()
     };
-    let exact = |info: &MicInfo| {
-        info.id == asked || bare(info) == wanted || info.name.to_lowercase() == wanted
-    };
-    let part =
-        |info: &MicInfo| bare(info).contains(&wanted) || info.name.to_lowercase().contains(&wanted);
+    let exact = |info: &MicInfo| info.id == asked || bare(info) == wanted || info.name.to_lowercase() == wanted;
+    let part = |info: &MicInfo| bare(info).contains(&wanted) || info.name.to_lowercase().contains(&wanted);
     // A server's monitors repeat what a loudspeaker plays: only meant when nothing else fits.
     let monitor = |info: &MicInfo| info.id.ends_with(".monitor");
     let heard = |info: &MicInfo| part(info) && !monitor(info);
@@ -263,10 +243,7 @@ fn choose(asked: &str, infos: &[MicInfo]) -> Result<usize, AudioError> {
             }
         }
     }
-    Err(AudioError::NoSuchMicrophone {
-        asked: asked.into(),
-        found: infos.to_vec(),
-    })
+    Err(AudioError::NoSuchMicrophone { asked: asked.into(), found: infos.to_vec() })
 }
 
 fn default_device() -> Result<Candidate, AudioError> {
@@ -275,9 +252,7 @@ fn default_device() -> Result<Candidate, AudioError> {
         return Ok(all.swap_remove(at));
     }
     // ALSA does not always list its default.
-    let device = cpal::host_from_id(HostId::Alsa)
-        .ok()
-        .and_then(|h| h.default_input_device());
+    let device = cpal::host_from_id(HostId::Alsa).ok().and_then(|h| h.default_input_device());
     let device = device.ok_or_else(|| AudioError::NoSuchMicrophone {
         asked: "default".into(),
         found: all.into_iter().map(|(info, _)| info).collect(),
@@ -310,11 +285,7 @@ fn start(device: &cpal::Device) -> Result<Started, cpal::Error> {
     start_as(device, config, supported.sample_format())
 }
 
-fn start_as(
-    device: &cpal::Device,
-    config: StreamConfig,
-    format: SampleFormat,
-) -> Result<Started, cpal::Error> {
+fn start_as(device: &cpal::Device, config: StreamConfig, format: SampleFormat) -> Result<Started, cpal::Error> {
     match format {
         SampleFormat::I8 => run::<i8>(device, config),
         SampleFormat::I16 => run::<i16>(device, config),
@@ -356,12 +327,7 @@ where
         None,
     )?;
     stream.play()?;
-    Ok(Started {
-        stream: Box::new(stream),
-        outlet,
-        errors,
-        rate: config.sample_rate,
-    })
+    Ok(Started { stream: Box::new(stream), outlet, errors, rate: config.sample_rate })
 }
 
 #[cfg(test)]
@@ -369,11 +335,7 @@ mod tests {
     use super::*;
 
     fn infos(list: &[(&str, &str)]) -> Vec<MicInfo> {
-        let info = |&(id, name): &(&str, &str)| MicInfo {
-            id: id.into(),
-            name: name.into(),
-            default: false,
-        };
+        let info = |&(id, name): &(&str, &str)| MicInfo { id: id.into(), name: name.into(), default: false };
         list.iter().map(info).collect()
     }
 
@@ -396,10 +358,7 @@ mod tests {
         assert_eq!(chosen("card=1").unwrap(), "alsa:plughw:CARD=1,DEV=0");
 
         let error = choose("warmer", &all).unwrap_err().to_string();
-        assert!(
-            error.contains("usb_left") && error.contains("usb_right"),
-            "{error}"
-        );
+        assert!(error.contains("usb_left") && error.contains("usb_right"), "{error}");
         assert!(!error.contains("Default"), "{error}");
         let error = choose("ceiling", &all).unwrap_err().to_string();
         for part in ["'ceiling'", "usb_left", "--mic list", "usermod -aG audio"] {

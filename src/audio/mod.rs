@@ -52,16 +52,11 @@ pub enum AudioError {
     Shape { rate: u32, channels: usize },
     #[error("no microphone is called '{asked}'.\n{}{REMEDIES}", listing(found))]
     NoSuchMicrophone { asked: String, found: Vec<MicInfo> },
-    #[error(
-        "'{asked}' fits more than one microphone; give more of the name, or the id.\n{}",
-        listing(found)
-    )]
+    #[error("'{asked}' fits more than one microphone; give more of the name, or the id.\n{}", listing(found))]
     AmbiguousMicrophone { asked: String, found: Vec<MicInfo> },
     #[error("the microphone {name} cannot be opened: {why}\n{REMEDIES}")]
     MicrophoneRefused { name: String, why: String },
-    #[error(
-        "the microphone {name} has gone: {why}. Check the plug and the cable, then open it again."
-    )]
+    #[error("the microphone {name} has gone: {why}. Check the plug and the cable, then open it again.")]
     MicrophoneLost { name: String, why: String },
 }
 

@@ -144,8 +144,7 @@ impl MediaSource for Pages {
 /// The frame count that the last page names; a hint, read from the file's tail.
 pub fn last_frame(file: &mut File) -> Option<u64> {
     let size = file.metadata().ok()?.len();
-    file.seek(SeekFrom::Start(size.saturating_sub(128 << 10)))
-        .ok()?;
+    file.seek(SeekFrom::Start(size.saturating_sub(128 << 10))).ok()?;
     let mut tail = Vec::new();
     file.read_to_end(&mut tail).ok()?;
     let at = tail.windows(4).rposition(|w| w == b"OggS")?;

@@ -33,12 +33,7 @@ pub fn sources() -> Vec<Source> {
         let sources = block_on(client.list_sources()).ok()?;
         let source = |source: protocol::SourceInfo| Source {
             id: source.name.to_string_lossy().into_owned(),
-            name: source
-                .description
-                .as_ref()
-                .unwrap_or(&source.name)
-                .to_string_lossy()
-                .into(),
+            name: source.description.as_ref().unwrap_or(&source.name).to_string_lossy().into(),
             default: default.as_ref() == Some(&source.name),
             client: client.clone(),
             source,
@@ -59,11 +54,7 @@ impl Source {
             false => protocol::SampleFormat::Float32Be,
         };
         let params = protocol::RecordStreamParams {
-            sample_spec: protocol::SampleSpec {
-                format,
-                channels,
-                sample_rate: rate,
-            },
+            sample_spec: protocol::SampleSpec { format, channels, sample_rate: rate },
             channel_map: self.source.channel_map,
             source_index: Some(self.source.index),
             source_name: None::<CString>,
@@ -73,10 +64,7 @@ impl Source {
                 fragment_size: rate / 50 * u32::from(channels) * 4,
                 ..Default::default()
             },
-            flags: protocol::stream::StreamFlags {
-                adjust_latency: true,
-                ..Default::default()
-            },
+            flags: protocol::stream::StreamFlags { adjust_latency: true, ..Default::default() },
             ..Default::default()
         };
         let (mut inlet, outlet) = pipe(rate, usize::from(channels));
@@ -88,12 +76,7 @@ impl Source {
         let stream = stream.ok_or("the sound server does not answer")?;
         // A server that goes drops the callback, which the reader notices.
         let (_, errors) = mpsc::channel();
-        Ok(Started {
-            stream: Box::new(stream.map_err(|e| e.to_string())?),
-            outlet,
-            errors,
-            rate,
-        })
+        Ok(Started { stream: Box::new(stream.map_err(|e| e.to_string())?), outlet, errors, rate })
     }
 }
 

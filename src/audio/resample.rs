@@ -23,10 +23,7 @@ pub struct Resampler {
 impl Resampler {
     /// From `from_rate` Hz (1000 to 1536000) with `channels` ≥ 1, else [`AudioError::Shape`].
     pub fn new(from_rate: u32, channels: usize) -> Result<Self, AudioError> {
-        let shape = AudioError::Shape {
-            rate: from_rate,
-            channels,
-        };
+        let shape = AudioError::Shape { rate: from_rate, channels };
         if !(1_000..=1_536_000).contains(&from_rate) || channels == 0 {
             return Err(shape);
         }
@@ -42,15 +39,7 @@ impl Resampler {
             let fft = Fft::new(from, to, block, 1, FixedSync::Both);
             Some(fft.map_err(|_| shape)?)
         };
-        let mut new = Self {
-            from: from_rate,
-            channels,
-            fft,
-            pending: Vec::new(),
-            skip: 0,
-            fed: 0,
-            given: 0,
-        };
+        let mut new = Self { from: from_rate, channels, fft, pending: Vec::new(), skip: 0, fed: 0, given: 0 };
         new.restart();
         Ok(new)
     }
@@ -108,8 +97,7 @@ impl Resampler {
         for (from, to) in pairs.zip(out.chunks_exact_mut(block_out)) {
             let from = InterleavedSlice::new(from, 1, block_in).expect("one whole block");
             let mut to = InterleavedSlice::new_mut(to, 1, block_out).expect("one whole block");
-            fft.process_into_buffer(&from, &mut to, None)
-                .expect("blocks have the size that the filter asks for");
+            fft.process_into_buffer(&from, &mut to, None).expect("blocks have the size that the filter asks for");
         }
         self.pending.drain(..blocks * block_in);
         let skipped = self.skip.min(out.len());
@@ -135,9 +123,7 @@ mod tests {
     use super::*;
     use std::f64::consts::TAU;
 
-    const RATES: [u32; 9] = [
-        8_000, 11_025, 12_345, 16_000, 22_050, 44_100, 48_000, 96_000, 192_000,
-    ];
+    const RATES: [u32; 9] = [8_000, 11_025, 12_345, 16_000, 22_050, 44_100, 48_000, 96_000, 192_000];
 
     fn all(rate: u32, input: &[f32], piece: usize) -> Vec<f32> {
         let mut resampler = Resampler::new(rate, 1).unwrap();
@@ -188,10 +174,7 @@ mod tests {
                 let loudest = (0..out.len()).max_by(|&a, &b| out[a].abs().total_cmp(&out[b].abs()));
                 let got = loudest.unwrap() as f64 / 16_000.0;
                 let truth = frame as f64 / f64::from(rate);
-                assert!(
-                    (got - truth).abs() < 1e-4,
-                    "{rate} Hz: {truth} s became {got} s"
-                );
+                assert!((got - truth).abs() < 1e-4, "{rate} Hz: {truth} s became {got} s");
             }
         }
     }
@@ -202,13 +185,8 @@ mod tests {
             let tone = |n: usize| (TAU * 11_000.0 * n as f64 / f64::from(rate)).sin() as f32;
             let input: Vec<f32> = (0..rate as usize).map(tone).collect();
             let out = all(rate, &input, 4096);
-            let loudest = out[1_000..15_000]
-                .iter()
-                .fold(0.0f32, |m, s| m.max(s.abs()));
-            assert!(
-                loudest < 1e-3,
-                "{rate} Hz: {loudest} is left of a tone at 11 kHz"
-            );
+            let loudest = out[1_000..15_000].iter().fold(0.0f32, |m, s| m.max(s.abs()));
+            assert!(loudest < 1e-3, "{rate} Hz: {loudest} is left of a tone at 11 kHz");
         }
     }
 

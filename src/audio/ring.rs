@@ -43,16 +43,8 @@ pub struct Outlet {
 pub fn pipe(rate: u32, channels: usize) -> (Inlet, Outlet) {
     let (sound_in, sound) = RingBuffer::new(rate as usize * RING);
     let (gaps_in, gaps) = RingBuffer::new(64);
-    let inlet = Inlet {
-        sound: sound_in,
-        gaps: gaps_in,
-        rate,
-        channels,
-        overrun: Arc::default(),
-        last: None,
-        next: 0,
-        owed: 0,
-    };
+    let inlet =
+        Inlet { sound: sound_in, gaps: gaps_in, rate, channels, overrun: Arc::default(), last: None, next: 0, owed: 0 };
     (inlet, Outlet { sound, gaps })
 }
 
@@ -119,15 +111,7 @@ pub struct Intake {
 
 impl Intake {
     pub fn new(outlet: Outlet, rate: u32) -> Result<Self, AudioError> {
-        Ok(Self {
-            outlet,
-            resampler: Resampler::new(rate, 1)?,
-            rate,
-            next: 0,
-            position: 0,
-            lost: 0,
-            moved: false,
-        })
+        Ok(Self { outlet, resampler: Resampler::new(rate, 1)?, rate, next: 0, position: 0, lost: 0, moved: false })
     }
 
     /// What has come since the last call, up to the next gap.
@@ -243,16 +227,10 @@ mod tests {
             let chunks = drain(&mut intake);
             let held: usize = chunks.iter().map(|c| c.samples.len()).sum();
             assert_eq!(intake.lost, 25 * u64::from(rate) / 10);
-            let jump = chunks
-                .iter()
-                .find(|c| c.position >= 160_001)
-                .expect("a jump");
+            let jump = chunks.iter().find(|c| c.position >= 160_001).expect("a jump");
             assert_eq!(jump.position, 200_000, "{rate} Hz");
             // All but what the filter still holds back (under 50 ms).
-            assert!(
-                (before + held) as i64 - 176_000 > -800,
-                "{rate} Hz: {before} + {held}"
-            );
+            assert!((before + held) as i64 - 176_000 > -800, "{rate} Hz: {before} + {held}");
         }
     }
 

@@ -74,27 +74,12 @@ impl Wav {
         let short = if unfinished {
             Some("the recorder was stopped before it could write the length".into())
         } else if declared > there && (long.is_some() || !UNKNOWN.contains(&declared)) {
-            Some(format!(
-                "the header promises {} frames, the file holds {}",
-                declared / align,
-                there / align
-            ))
+            Some(format!("the header promises {} frames, the file holds {}", declared / align, there / align))
         } else {
             None
         };
-        let bytes = if unfinished {
-            there
-        } else {
-            declared.min(there)
-        };
-        Ok(Self {
-            file,
-            pos: 0,
-            start,
-            end: start + bytes,
-            frames: bytes / align,
-            short,
-        })
+        let bytes = if unfinished { there } else { declared.min(there) };
+        Ok(Self { file, pos: 0, start, end: start + bytes, frames: bytes / align, short })
     }
 
     /// What the decoder sees in place of the file's own bytes.

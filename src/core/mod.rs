@@ -119,11 +119,8 @@ impl<'p> Core<'p> {
             self.counts.refused += 1;
             return vec![];
         };
-        let source = Source {
-            by: By::Voice,
-            words: Some(reading.sentence()),
-            confidence: Some(rounded(reading.confidence)),
-        };
+        let source =
+            Source { by: By::Voice, words: Some(reading.sentence()), confidence: Some(rounded(reading.confidence)) };
         match doubt {
             Some(_) => self.counts.doubtful += 1,
             None => self.counts.accepted += 1,

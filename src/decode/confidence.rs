@@ -17,24 +17,47 @@ pub struct Measures {
     pub phones: f32,
     /// Frames of 20 ms for each phone.
     pub pace: f32,
+    /// Phones of other speech that begin in the 200 ms before and after it.
+    pub before: f32,
+    pub after: f32,
 }
 
-/// Above this a call-out is accepted.
-pub const ACCEPT: f32 = 0.5;
-/// Below this it is refused; between the two it is doubtful.
-pub const REFUSE: f32 = 0.1;
-/// A rival this probable makes a reading doubtful.
-pub const RIVAL: f32 = 0.1;
+/// Logistic regression on the development set (`tests/hearing/make_dev.py`, fitted by
+/// `tests/hearing/fit.py`): constant, and a weight for each of [`Measures::features`].
+const CONSTANT: f32 = -6.732;
+const WEIGHTS: [f32; 10] = [-1.321, -0.122, 0.935, -0.331, 1.466, -0.711, 4.191, 0.058, -0.905, -0.383];
+/// The same for the margin to the rival alone.
+const RIVAL_CONSTANT: f32 = -0.246;
+const RIVAL_PER_NAT: f32 = 0.599;
 
 impl Measures {
-    /// Probability from 0 to 1 that the call-out was said.
+    /// What the regression sees. Far margins and gains say no more than near ones, so they are cut off.
+    pub fn features(&self) -> [f32; 10] {
+        [
+            self.gap,
+            self.worst_word,
+            self.absolute,
+            self.gain.min(60.0) / 10.0,
+            self.margin.clamp(0.0, 15.0).ln_1p(),
+            self.phones / 10.0,
+            self.phones.max(1.0).ln(),
+            self.pace,
+            self.before.min(4.0),
+            self.after.min(4.0),
+        ]
+    }
+
+    /// Probability from 0 to 1 that the call-out was said, with this meaning.
     pub fn confidence(&self) -> f32 {
-        let score = 6.0 - 2.0 * self.gap - 0.5 * self.worst_word;
-        1.0 / (1.0 + (-score).exp())
+        logistic(CONSTANT + self.features().iter().zip(WEIGHTS).map(|(x, w)| x * w).sum::<f32>())
     }
 
     /// Probability from 0 to 0.5 that the rival is right and the reading wrong.
     pub fn rival_probability(&self) -> f32 {
-        1.0 / (1.0 + (self.margin * 0.7).exp())
+        logistic(-(RIVAL_CONSTANT + RIVAL_PER_NAT * self.margin)).min(0.5)
     }
+}
+
+fn logistic(x: f32) -> f32 {
+    1.0 / (1.0 + (-x).exp())
 }

@@ -43,11 +43,8 @@ impl Emissions {
         };
         let mut before = classes.blank_token;
         for frame in log_probs.chunks_exact(tokens) {
-            let (best, top) = frame
-                .iter()
-                .copied()
-                .enumerate()
-                .fold((0, f32::NEG_INFINITY), |a, b| if b.1 > a.1 { b } else { a });
+            let (best, top) =
+                frame.iter().copied().enumerate().fold((0, f32::NEG_INFINITY), |a, b| if b.1 > a.1 { b } else { a });
             for members in &classes.members {
                 let score = match members.as_slice() {
                     [one] => frame[*one],
@@ -61,6 +58,17 @@ impl Emissions {
             before = best;
         }
         out
+    }
+
+    /// From log-probabilities that are those of the classes already, `[frames × classes]`.
+    pub fn of_classes(log_probs: &[f32], classes: &Classes) -> Emissions {
+        let own = Classes {
+            members: (0..classes.members.len()).map(|k| vec![k]).collect(),
+            boundary_token: usize::from(classes.boundary),
+            blank_token: usize::from(classes.blank),
+            ..*classes
+        };
+        Emissions::new(log_probs, own.members.len(), &own)
     }
 
     pub fn frames(&self) -> usize {

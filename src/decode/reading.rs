@@ -11,8 +11,15 @@ use crate::grammar::meaning::{self, Understood};
 pub const FRAME_MS: i64 = 20;
 /// The model's first phone comes this much after the sound begins (measured on development voices).
 const ONSET_LAG_MS: i64 = 65;
+/// Set on the development set: the price of a phone that no call-out explains, of a boundary that is
+/// not heard between two words, and how far behind the best a path may fall, nats.
+const FILLER_PER_PHONE: f32 = 4.0;
+const UNHEARD_BOUNDARY: f32 = 0.3;
+const BEAM: f32 = 20.0;
 /// Frames on either side of a call-out that are looked at again when it is weighed.
 const MARGIN: usize = 12;
+/// Frames beside a call-out in which other speech speaks against it: 200 ms.
+const NEAR: usize = 10;
 /// How many meanings are kept apart when a call-out is weighed.
 const MEANINGS: usize = 4;
 
@@ -69,12 +76,17 @@ pub struct Decoder {
 impl Decoder {
     /// `pronunciations[word]` are the ways to say a word of the graph, in classes.
     pub fn new(graph: &Graph, pronunciations: &[Vec<Vec<Class>>], boundary: Class) -> Decoder {
-        let find = Weights { filler_per_phone: 3.0, beam: 40.0, calls: Calls::AnyNumber };
+        let find = Weights {
+            filler_per_phone: FILLER_PER_PHONE,
+            beam: BEAM,
+            unheard_boundary: Some(UNHEARD_BOUNDARY),
+            calls: Calls::AnyNumber,
+        };
         Decoder {
             network: Network::new(graph, pronunciations, boundary),
             phones: pronunciations.iter().map(|p| p[0].len()).collect(),
             find,
-            weigh: Weights { beam: 60.0, calls: Calls::ExactlyOne, ..find },
+            weigh: Weights { beam: 1.5 * BEAM, calls: Calls::ExactlyOne, ..find },
         }
     }
 
@@ -140,6 +152,9 @@ impl Decoder {
         let (from, to) = (start(call), end(call));
         let cost = call.words[0].score_from - call.words[call.words.len() - 1].score_to;
         let free: f32 = emissions.free[from..to].iter().sum();
+        let crowd = |from: usize, to: usize| {
+            emissions.begins_phone[from..to.min(emissions.frames())].iter().filter(|b| **b).count() as f32
+        };
         let swallowed = emissions.begins_phone.iter().filter(|b| **b).count() as f32;
         Measures {
             gap: cost / total,
@@ -153,6 +168,8 @@ impl Decoder {
             margin,
             phones: total,
             pace: (to - from) as f32 / total,
+            before: crowd(from.saturating_sub(NEAR), from),
+            after: crowd(to, to + NEAR),
         }
     }
 

@@ -10,6 +10,8 @@ pub struct Weights {
     pub filler_per_phone: f32,
     /// Places this far below the best are dropped, nats.
     pub beam: f32,
+    /// What it costs that no boundary is heard between two words, nats; `None`: it must be heard.
+    pub unheard_boundary: Option<f32>,
     /// Whether there may be any number of call-outs, or must be exactly one.
     pub calls: Calls,
 }
@@ -252,10 +254,17 @@ impl<const K: usize> Run<'_, K> {
                 let closed = self.word_ends(frame, arc, &from, true);
                 ended.offer_all(&closed, 0.0, &self.arena);
             }
-            if let Some(boundary) = to.boundary {
-                let score = self.emissions.relative(frame, network.nodes[boundary as usize].class);
-                let open = self.word_ends(frame, arc, &from, false);
-                self.arrive(frame, boundary, false, &open, score);
+            let Some(boundary) = to.boundary else { continue };
+            let open = self.word_ends(frame, arc, &from, false);
+            let score = self.emissions.relative(frame, network.nodes[boundary as usize].class);
+            self.arrive(frame, boundary, false, &open, score);
+            if let Some(cost) = self.weights.unheard_boundary {
+                for &root in &to.roots {
+                    let class = network.nodes[root as usize].class;
+                    // The same phone twice needs a blank between, or it would be one.
+                    let open = if class == info.class { self.word_ends(frame, arc, &place.blank, false) } else { open };
+                    self.arrive(frame, root, true, &open, self.emissions.relative(frame, class) - cost);
+                }
             }
         }
     }

@@ -36,7 +36,8 @@ unsafe impl Send for Acoustic {}
 impl Acoustic {
     /// Loads the library at `library` and the model bytes `model`, which came from `model_path`.
     pub fn load(library: &Path, model: &[u8], model_path: &Path) -> Result<Acoustic, EngineError> {
-        let failed = |why: libloading::Error| EngineError::Library { path: library.display().to_string(), why: why.to_string() };
+        let failed =
+            |why: libloading::Error| EngineError::Library { path: library.display().to_string(), why: why.to_string() };
         // SAFETY: the library's SHA-256 was checked against the pinned one; its initialisers do nothing.
         let code = unsafe { Library::new(library) }.map_err(failed)?;
         // SAFETY: the types are those of the library's own bindings for this pinned version.
@@ -62,8 +63,7 @@ impl Acoustic {
         if audio.len() > LONGEST {
             return Err(EngineError::Run { seconds, code: 0 });
         }
-        let mut wave: Vec<f32> =
-            audio.iter().map(|x| if x.is_finite() { x.clamp(-1.0, 1.0) } else { 0.0 }).collect();
+        let mut wave: Vec<f32> = audio.iter().map(|x| if x.is_finite() { x.clamp(-1.0, 1.0) } else { 0.0 }).collect();
         wave.resize(wave.len().max(SHORTEST), 0.0);
         let samples = wave.len() as i64;
         // SAFETY: a pure function of its argument.

@@ -48,8 +48,14 @@ impl Adapter {
         let mut layer = |width: usize, inputs: usize, outputs: usize| {
             Some(Layer { width, inputs, outputs, weights: floats(width * inputs * outputs)?, bias: floats(outputs)? })
         };
-        let (first, second, last) = (layer(first, inputs, hidden)?, layer(second, hidden, hidden)?, layer(1, hidden, classes)?);
+        let (first, second, last) =
+            (layer(first, inputs, hidden)?, layer(second, hidden, hidden)?, layer(1, hidden, classes)?);
         Some(Adapter { tokens, own, first, second, last })
+    }
+
+    /// How many classes it tells apart.
+    pub fn classes(&self) -> usize {
+        self.own.len()
     }
 
     /// From `[frames × tokens]` log-probabilities to `[frames × classes]`.

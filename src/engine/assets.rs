@@ -16,7 +16,9 @@ pub enum AssetError {
     Missing { path: String },
     #[error("the engine asset {path} cannot be read: {why}")]
     Unreadable { path: String, why: String },
-    #[error("the engine asset {path} is not the pinned one: its SHA-256 is {found}, expected {expected}. Delete it and run `make assets`")]
+    #[error(
+        "the engine asset {path} is not the pinned one: its SHA-256 is {found}, expected {expected}. Delete it and run `make assets`"
+    )]
     Changed { path: String, found: String, expected: String },
     #[error("no cache folder is known: set {OVERRIDE} to the folder that holds the engine assets")]
     NoFolder,

@@ -1,6 +1,7 @@
 //! The built-in engine: the English phone model, decoded over the pack's grammar.
 
 use super::acoustic::{Acoustic, TOKENS};
+use super::adapter::Adapter;
 use super::{Engine, EngineError, assets, phones};
 use crate::decode::emissions::{Class, Classes};
 use crate::decode::{Decoder, Emissions, Reading};
@@ -21,6 +22,7 @@ const VOCABULARY: &str = "g2p_vocab.json";
 /// The model alone, before a pack is known.
 pub struct Model {
     acoustic: Acoustic,
+    adapter: Adapter,
     classes: Classes,
     id: EngineId,
 }
@@ -39,9 +41,13 @@ impl Model {
         if tokens.len() + 2 != TOKENS {
             return Err(unusable());
         }
+        let classes = phones::classes(&tokens).map_err(EngineError::Phones)?;
+        let adapter =
+            Adapter::shipped().filter(|a| a.classes() == classes.members.len()).ok_or(EngineError::Adapter)?;
         Ok(Model {
+            adapter,
             acoustic: Acoustic::load(&library.path, &model.bytes, &model.path)?,
-            classes: phones::classes(&tokens).map_err(|token| EngineError::Phones(token))?,
+            classes,
             id: EngineId { name: "built-in".into(), sha256: library.sha256, model_sha256: model.sha256 },
         })
     }
@@ -51,19 +57,6 @@ impl Model {
         self.classes.boundary
     }
 
-    /// TEMPORARY
-    pub fn cached(&mut self, audio: &[f32], name: &str) -> Emissions {
-        let raw: Vec<f32> = match std::fs::read(name) {
-            Ok(b) => b.chunks_exact(4).map(|c| f32::from_le_bytes(c.try_into().unwrap())).collect(),
-            Err(_) => {
-                let lp = self.acoustic.log_probs(audio).unwrap();
-                std::fs::write(name, lp.iter().flat_map(|x| x.to_le_bytes()).collect::<Vec<u8>>()).unwrap();
-                lp
-            }
-        };
-        Emissions::new(&raw, TOKENS, &self.classes)
-    }
-
     /// Log-probabilities `[frames × TOKENS]` of `audio` (16 kHz mono), as the model gives them.
     pub fn log_probs(&mut self, audio: &[f32]) -> Result<Vec<f32>, EngineError> {
         self.acoustic.log_probs(audio)
@@ -71,7 +64,13 @@ impl Model {
 
     /// What the model hears in `audio` (16 kHz mono).
     pub fn emissions(&mut self, audio: &[f32]) -> Result<Emissions, EngineError> {
-        Ok(Emissions::new(&self.log_probs(audio)?, TOKENS, &self.classes))
+        let log_probs = self.log_probs(audio)?;
+        Ok(self.adapted(&log_probs))
+    }
+
+    /// The model's own log-probabilities, made into those of the phones of English.
+    pub fn adapted(&self, log_probs: &[f32]) -> Emissions {
+        Emissions::of_classes(&self.adapter.adapt(log_probs, TOKENS), &self.classes)
     }
 }
 
@@ -84,7 +83,10 @@ pub struct Builtin {
 impl Builtin {
     /// `pronunciations[word]` are the ways to say each word of the graph, in ARPAbet.
     pub fn new(model: Model, graph: &Graph, pronunciations: &[Vec<Vec<String>>]) -> Result<Builtin, EngineError> {
-        let spelled = pronunciations.iter().map(|ways| ways.iter().map(|way| spell(way)).collect()).collect::<Result<Vec<_>, _>>()?;
+        let spelled = pronunciations
+            .iter()
+            .map(|ways| ways.iter().map(|way| spell(way)).collect())
+            .collect::<Result<Vec<_>, _>>()?;
         let decoder = Decoder::new(graph, &spelled, model.classes.boundary);
         Ok(Builtin { model, decoder })
     }

@@ -1,6 +1,7 @@
 //! Engines that turn a stretch of audio into readings.
 
 pub mod acoustic;
+mod adapter;
 pub mod assets;
 pub mod builtin;
 pub mod phones;
@@ -28,6 +29,8 @@ pub enum EngineError {
     Model { path: String },
     #[error("the speech library failed on {seconds:.1} s of audio (code {code})")]
     Run { seconds: f32, code: i64 },
+    #[error("the adapter's weights in this build are damaged: build it anew from a clean checkout")]
+    Adapter,
     #[error("pronunciations use phones that the acoustic model does not have: {0}. Write them in ARPAbet")]
     Phones(String),
 }

@@ -102,24 +102,7 @@ pub const VOID: &str = "VOID";
 
 /// Has a meaning of its own outside quotes, so an unquoted token cannot hold it.
 fn is_special(c: char) -> bool {
-    matches!(
-        c,
-        ';' | '='
-            | '|'
-            | '*'
-            | '+'
-            | '<'
-            | '>'
-            | '('
-            | ')'
-            | '['
-            | ']'
-            | '{'
-            | '}'
-            | '/'
-            | '"'
-            | '\\'
-    )
+    matches!(c, ';' | '=' | '|' | '*' | '+' | '<' | '>' | '(' | ')' | '[' | ']' | '{' | '}' | '/' | '"' | '\\')
 }
 
 fn is_token_char(c: char) -> bool {

@@ -61,10 +61,7 @@ impl Place {
         let number = self.line.to_string();
         let margin = " ".repeat(number.len());
         let (lead, carets) = (" ".repeat(self.lead), "^".repeat(self.carets));
-        format!(
-            "{margin} |\n{number} | {}\n{margin} | {lead}{carets}",
-            self.excerpt
-        )
+        format!("{margin} |\n{number} | {}\n{margin} | {lead}{carets}", self.excerpt)
     }
 }
 

@@ -63,8 +63,9 @@ impl Activity {
         }
         self.track_floor();
         let floor = |band: usize| self.blocks.iter().map(|b| b[band]).fold(self.running[band], f32::min) * BIAS;
-        let lifted = (0..BANDS)
-            .filter(|&band| self.smoothed[band] > SILENCE && self.smoothed[band] > ABOVE * floor(band).max(SILENCE / ABOVE));
+        let lifted = (0..BANDS).filter(|&band| {
+            self.smoothed[band] > SILENCE && self.smoothed[band] > ABOVE * floor(band).max(SILENCE / ABOVE)
+        });
         lifted.count() >= ENOUGH
     }
 

@@ -8,13 +8,9 @@ use thiserror::Error;
 #[derive(Debug, Clone, PartialEq, Eq, Error)]
 pub enum Fault {
     // The line by itself.
-    #[error(
-        "a byte of this line was changed after it was written (its `hash` does not fit); compare it with a copy"
-    )]
+    #[error("a byte of this line was changed after it was written (its `hash` does not fit); compare it with a copy")]
     Changed,
-    #[error(
-        "the line does not end in `,\"hash\":\"<64 lower-case hex digits>\"}}`; compare it with a copy"
-    )]
+    #[error("the line does not end in `,\"hash\":\"<64 lower-case hex digits>\"}}`; compare it with a copy")]
     NoHash,
     #[error("not UTF-8 from byte {at} of the line; compare it with a copy")]
     NotUtf8 { at: usize },
@@ -34,13 +30,9 @@ pub enum Fault {
     // The start and the end.
     #[error("the file is empty: the log was opened but nothing was recorded; it may be deleted")]
     Empty,
-    #[error(
-        "the first line is of kind `{kind}`, not `header`; look for the start of the log in a copy"
-    )]
+    #[error("the first line is of kind `{kind}`, not `header`; look for the start of the log in a copy")]
     NotHeader { kind: String },
-    #[error(
-        "the header says format `{found}`, expected `{FORMAT}`; give a log made by this program"
-    )]
+    #[error("the header says format `{found}`, expected `{FORMAT}`; give a log made by this program")]
     WrongFormat { found: String },
     #[error(
         "the header says version {found}, this program reads version {FORMAT_VERSION}; use the program named in the header"
@@ -50,9 +42,7 @@ pub enum Fault {
     FirstPrev,
     #[error("a second header; two logs may have been joined: split them here")]
     HeaderAgain,
-    #[error(
-        "a record after the close record; two logs may have been joined, or this was added later"
-    )]
+    #[error("a record after the close record; two logs may have been joined, or this was added later")]
     AfterClose,
 
     // The line among its neighbours.
@@ -68,17 +58,13 @@ pub enum Fault {
     Swapped { with: u64 },
     #[error("this line was put in here: the next one follows the one before; take it out")]
     Inserted,
-    #[error(
-        "`seq` is {found}, expected {expected}: repeated or out of order; put the lines back in order of `seq`"
-    )]
+    #[error("`seq` is {found}, expected {expected}: repeated or out of order; put the lines back in order of `seq`")]
     OutOfPlace { expected: u64, found: u64 },
     #[error(
         "`seq` is {found}, expected {expected}, though `prev` fits: the writer miscounted or the log was rewritten"
     )]
     WrongSeq { expected: u64, found: u64 },
-    #[error(
-        "`written_ms` is {found}, less than {before} before it: the clock went back or the log was rewritten"
-    )]
+    #[error("`written_ms` is {found}, less than {before} before it: the clock went back or the log was rewritten")]
     WrittenBackwards { before: u64, found: u64 },
 
     #[error("too much is wrong with this file; nothing from here on was reported")]
@@ -86,9 +72,5 @@ pub enum Fault {
 }
 
 fn records(first: u64, last: u64) -> String {
-    if first == last {
-        format!("record {first}")
-    } else {
-        format!("records {first} to {last}")
-    }
+    if first == last { format!("record {first}") } else { format!("records {first} to {last}") }
 }

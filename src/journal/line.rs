@@ -74,18 +74,12 @@ pub(super) struct Lines<R> {
 
 impl<R: BufRead> Lines<R> {
     pub fn new(from: R) -> Self {
-        Lines {
-            from,
-            number: 0,
-            offset: 0,
-        }
+        Lines { from, number: 0, offset: 0 }
     }
 
     fn take_line(&mut self) -> io::Result<Option<Raw>> {
         let mut bytes = Vec::new();
-        let mut length = (&mut self.from)
-            .take(MAX_LINE as u64)
-            .read_until(b'\n', &mut bytes)?;
+        let mut length = (&mut self.from).take(MAX_LINE as u64).read_until(b'\n', &mut bytes)?;
         if length == 0 {
             return Ok(None);
         }
@@ -101,12 +95,7 @@ impl<R: BufRead> Lines<R> {
         let offset = self.offset;
         self.number += 1;
         self.offset += length as u64;
-        Ok(Some(Raw {
-            number: self.number,
-            offset,
-            bytes,
-            ending,
-        }))
+        Ok(Some(Raw { number: self.number, offset, bytes, ending }))
     }
 }
 
@@ -126,10 +115,7 @@ mod tests {
         let text = [vec![b'a'; 3 * MAX_LINE], b"\nnext\nlast".to_vec()].concat();
         let lines: Vec<Raw> = Lines::new(&text[..]).map(Result::unwrap).collect();
         let endings: Vec<Ending> = lines.iter().map(|line| line.ending).collect();
-        assert_eq!(
-            endings,
-            [Ending::TooLong, Ending::LineFeed, Ending::EndOfFile]
-        );
+        assert_eq!(endings, [Ending::TooLong, Ending::LineFeed, Ending::EndOfFile]);
         assert_eq!(lines[0].bytes.len(), MAX_LINE);
         assert_eq!(lines[1].bytes, b"next");
         assert_eq!(lines[2].offset, 3 * MAX_LINE as u64 + 6);

@@ -36,21 +36,10 @@ pub enum JournalError {
     #[error("{} exists already and is left as it is; choose another name or move it away", .path.display())]
     Exists { path: PathBuf },
     #[error("cannot {doing} {}: {source}; check that the disk has room and that the file may be used", .path.display())]
-    Io {
-        doing: &'static str,
-        path: PathBuf,
-        source: io::Error,
-    },
+    Io { doing: &'static str, path: PathBuf, source: io::Error },
     #[error("{}: only {written} of {length} bytes of record {seq} could be written; free some room and append it again", .path.display())]
-    Short {
-        path: PathBuf,
-        seq: u64,
-        written: usize,
-        length: usize,
-    },
-    #[error(
-        "record {seq} was not written: its line has {length} bytes, {MAX_LINE} are allowed; shorten its text"
-    )]
+    Short { path: PathBuf, seq: u64, written: usize, length: usize },
+    #[error("record {seq} was not written: its line has {length} bytes, {MAX_LINE} are allowed; shorten its text")]
     TooLong { seq: u64, length: usize },
     #[error(
         "record {seq} was not written: it would not read back as given; mend numbers that are not finite, values that are null, or very deep nesting"
@@ -76,10 +65,6 @@ pub enum JournalError {
 impl JournalError {
     /// For `map_err`: what was being done, to which file.
     fn io(doing: &'static str, path: &Path) -> impl FnOnce(io::Error) -> Self {
-        move |source| JournalError::Io {
-            doing,
-            path: path.to_owned(),
-            source,
-        }
+        move |source| JournalError::Io { doing, path: path.to_owned(), source }
     }
 }

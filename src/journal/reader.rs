@@ -51,17 +51,9 @@ pub struct Torn {
 /// this format. A torn last line is no error.
 pub fn read(path: impl AsRef<Path>) -> Result<Log, JournalError> {
     let path = path.as_ref();
-    let at = |line, offset, fault| JournalError::Line {
-        path: path.to_owned(),
-        line,
-        offset,
-        fault,
-    };
+    let at = |line, offset, fault| JournalError::Line { path: path.to_owned(), line, offset, fault };
     let file = File::open(path).map_err(JournalError::io("open", path))?;
-    let mut log = Log {
-        entries: Vec::new(),
-        torn: None,
-    };
+    let mut log = Log { entries: Vec::new(), torn: None };
     for raw in Lines::new(BufReader::new(file)) {
         let raw = raw.map_err(JournalError::io("read", path))?;
         let found = match raw.ending {
@@ -69,12 +61,7 @@ pub fn read(path: impl AsRef<Path>) -> Result<Log, JournalError> {
             _ => entry(&raw.bytes),
         };
         if raw.ending == Ending::EndOfFile {
-            log.torn = Some(Torn {
-                line: raw.number,
-                offset: raw.offset,
-                whole: found.is_ok(),
-                bytes: raw.bytes,
-            });
+            log.torn = Some(Torn { line: raw.number, offset: raw.offset, whole: found.is_ok(), bytes: raw.bytes });
             if found.is_err() {
                 break;
             }
@@ -93,16 +80,12 @@ pub fn read(path: impl AsRef<Path>) -> Result<Log, JournalError> {
 
 /// Understands one line, without line feed.
 pub(super) fn entry(line: &[u8]) -> Result<Entry, Fault> {
-    let text = str::from_utf8(line).map_err(|e| Fault::NotUtf8 {
-        at: e.valid_up_to(),
-    })?;
+    let text = str::from_utf8(line).map_err(|e| Fault::NotUtf8 { at: e.valid_up_to() })?;
     if text.trim().is_empty() {
         return Err(Fault::Blank);
     }
     let mut members: Map<String, Value> =
-        serde_json::from_str(text).map_err(|e| Fault::BadJson {
-            reason: e.to_string(),
-        })?;
+        serde_json::from_str(text).map_err(|e| Fault::BadJson { reason: e.to_string() })?;
     let bad = |reason: String| Fault::BadRecord { reason };
     let mut take = |name: &str| members.shift_remove(name).unwrap_or(Value::Null);
     let seq = (take("seq").as_u64()).ok_or_else(|| bad("`seq` is no count".into()))?;
@@ -116,16 +99,9 @@ pub(super) fn entry(line: &[u8]) -> Result<Entry, Fault> {
     {
         return Err(Fault::UnknownKind { kind: kind.into() });
     }
-    let record: Record =
-        serde_json::from_value(Value::Object(members.clone())).map_err(|e| bad(e.to_string()))?;
+    let record: Record = serde_json::from_value(Value::Object(members.clone())).map_err(|e| bad(e.to_string()))?;
     let known = serde_json::to_value(&record).map_err(|e| bad(e.to_string()))?;
-    Ok(Entry {
-        seq,
-        record,
-        prev,
-        hash,
-        extra: beyond(members, &known),
-    })
+    Ok(Entry { seq, record, prev, hash, extra: beyond(members, &known) })
 }
 
 /// The members that `known` does not have, at any depth.
@@ -144,32 +120,16 @@ fn beyond(members: Map<String, Value>, known: &Value) -> Map<String, Value> {
 /// Whether this is the header of a log that this program can read.
 pub(super) fn check_header(body: &Body) -> Result<(), Fault> {
     match body {
-        Body::Header(header) if header.format != FORMAT => Err(Fault::WrongFormat {
-            found: header.format.clone(),
-        }),
-        Body::Header(header) if header.version != FORMAT_VERSION => Err(Fault::WrongVersion {
-            found: header.version,
-        }),
+        Body::Header(header) if header.format != FORMAT => Err(Fault::WrongFormat { found: header.format.clone() }),
+        Body::Header(header) if header.version != FORMAT_VERSION => Err(Fault::WrongVersion { found: header.version }),
         Body::Header(_) => Ok(()),
-        other => Err(Fault::NotHeader {
-            kind: kind(other).into(),
-        }),
+        other => Err(Fault::NotHeader { kind: kind(other).into() }),
     }
 }
 
 /// All kinds of record, as [`kind`] names them.
-const KINDS: [&str; 10] = [
-    "header",
-    "event",
-    "confirm",
-    "withdraw",
-    "amend",
-    "note",
-    "checkpoint",
-    "said",
-    "device",
-    "close",
-];
+const KINDS: [&str; 10] =
+    ["header", "event", "confirm", "withdraw", "amend", "note", "checkpoint", "said", "device", "close"];
 
 /// `kind` as it stands in the log.
 fn kind(body: &Body) -> &'static str {

@@ -57,21 +57,13 @@ pub fn verify(path: impl AsRef<Path>) -> Result<Report, JournalError> {
     for raw in Lines::new(BufReader::new(file)) {
         let raw = raw.map_err(JournalError::io("read", path))?;
         if problems.len() >= MAX_PROBLEMS {
-            problems.push(Problem {
-                line: raw.number,
-                offset: raw.offset,
-                fault: Fault::TooMany,
-            });
+            problems.push(Problem { line: raw.number, offset: raw.offset, fault: Fault::TooMany });
             break;
         }
         look_at(raw, &mut problems, &mut seen, &mut torn);
     }
     if seen.is_empty() && problems.is_empty() && torn.is_none() {
-        problems.push(Problem {
-            line: 1,
-            offset: 0,
-            fault: Fault::Empty,
-        });
+        problems.push(Problem { line: 1, offset: 0, fault: Fault::Empty });
     }
     let closed = follow(&seen, &mut problems);
     problems.sort_by_key(|problem| problem.line);
@@ -79,12 +71,7 @@ pub fn verify(path: impl AsRef<Path>) -> Result<Report, JournalError> {
         problem.fault = Fault::TooMany;
         problems.truncate(MAX_PROBLEMS + 1);
     }
-    Ok(Report {
-        records: seen.iter().filter(|line| line.entry.is_some()).count() as u64,
-        problems,
-        torn,
-        closed,
-    })
+    Ok(Report { records: seen.iter().filter(|line| line.entry.is_some()).count() as u64, problems, torn, closed })
 }
 
 /// A line after it was looked at by itself.
@@ -98,19 +85,10 @@ struct Seen {
 }
 
 /// Looks at a line by itself.
-fn look_at(
-    mut raw: Raw,
-    problems: &mut Vec<Problem>,
-    seen: &mut Vec<Seen>,
-    torn: &mut Option<Torn>,
-) {
+fn look_at(mut raw: Raw, problems: &mut Vec<Problem>, seen: &mut Vec<Seen>, torn: &mut Option<Torn>) {
     let (line, offset) = (raw.number, raw.offset);
     let mut report = |fault| {
-        problems.push(Problem {
-            line,
-            offset,
-            fault,
-        });
+        problems.push(Problem { line, offset, fault });
     };
     if raw.ending == Ending::LineFeed && raw.bytes.last() == Some(&b'\r') {
         // Go on as though it were not there, so that a converted file is not called forged too.
@@ -123,12 +101,7 @@ fn look_at(
     };
     let digest = sha256(&raw.bytes);
     if raw.ending == Ending::EndOfFile {
-        *torn = Some(Torn {
-            line,
-            offset,
-            whole: found.is_ok(),
-            bytes: raw.bytes,
-        });
+        *torn = Some(Torn { line, offset, whole: found.is_ok(), bytes: raw.bytes });
         if found.is_err() {
             return;
         }
@@ -144,12 +117,7 @@ fn look_at(
             None
         }
     };
-    seen.push(Seen {
-        line,
-        offset,
-        digest,
-        entry,
-    });
+    seen.push(Seen { line, offset, digest, entry });
 }
 
 /// The entry, if the line is what was written.
@@ -167,9 +135,7 @@ fn sound(line: &[u8]) -> Result<Entry, Fault> {
 
 /// Follows the lines from one to the next; returns whether the last one closes the log.
 fn follow(seen: &[Seen], problems: &mut Vec<Problem>) -> bool {
-    let seqs: BTreeSet<u64> = (seen.iter())
-        .filter_map(|line| Some(line.entry.as_ref()?.seq))
-        .collect();
+    let seqs: BTreeSet<u64> = (seen.iter()).filter_map(|line| Some(line.entry.as_ref()?.seq)).collect();
     // The seq whose turn it is, and the least one possible if the line before tells nothing.
     let (mut expected, mut least) = (0u64, 0u64);
     let mut unsure = false;
@@ -204,11 +170,7 @@ fn follow(seen: &[Seen], problems: &mut Vec<Problem>) -> bool {
                 closed |= last_closes;
             }
         }
-        problems.extend(fault.map(|fault| Problem {
-            line: line.line,
-            offset: line.offset,
-            fault,
-        }));
+        problems.extend(fault.map(|fault| Problem { line: line.line, offset: line.offset, fault }));
     }
     last_closes
 }
@@ -225,8 +187,7 @@ fn placed(
 ) -> Option<Fault> {
     let found = entry.seq;
     let linked = entry.prev == before(seen, n);
-    let in_turn =
-        found == expected || least.is_some_and(|least| (least..expected).contains(&found));
+    let in_turn = found == expected || least.is_some_and(|least| (least..expected).contains(&found));
     if !linked && let Some(with) = swapped(seen, n, found, expected) {
         return Some(Fault::Swapped { with });
     }
@@ -246,11 +207,7 @@ fn placed(
         (false, false) if found > expected => {
             let (first, last) = (expected, found - 1);
             let elsewhere = seqs.range(first..found).count() as u64 == found - first;
-            Some(if elsewhere {
-                Fault::Moved { first, last }
-            } else {
-                Fault::Missing { first, last }
-            })
+            Some(if elsewhere { Fault::Moved { first, last } } else { Fault::Missing { first, last } })
         }
         (false, false) => Some(Fault::OutOfPlace { expected, found }),
     }

@@ -47,10 +47,7 @@ impl Journal {
     ///
     /// # Errors
     /// As [`Journal::create`].
-    pub fn create_with(
-        path: impl AsRef<Path>,
-        durability: Durability,
-    ) -> Result<Journal, JournalError> {
+    pub fn create_with(path: impl AsRef<Path>, durability: Durability) -> Result<Journal, JournalError> {
         let path = path.as_ref().to_owned();
         let mut options = OpenOptions::new();
         options.append(true).create_new(true);
@@ -66,9 +63,7 @@ impl Journal {
         if let Err(source) = sync_folder(&path) {
             // Else the empty file would stand in the way of the next try.
             let _ = fs::remove_file(&path);
-            return Err(JournalError::io("force to disk the folder of", &path)(
-                source,
-            ));
+            return Err(JournalError::io("force to disk the folder of", &path)(source));
         }
         Ok(Journal {
             file,
@@ -108,15 +103,9 @@ impl Journal {
 
         self.cut_back()?;
         self.dirty = true;
-        let written =
-            (self.file.write(line.as_bytes())).map_err(JournalError::io("write to", &self.path))?;
+        let written = (self.file.write(line.as_bytes())).map_err(JournalError::io("write to", &self.path))?;
         if written < line.len() {
-            return Err(JournalError::Short {
-                path: self.path.clone(),
-                seq,
-                written,
-                length: line.len(),
-            });
+            return Err(JournalError::Short { path: self.path.clone(), seq, written, length: line.len() });
         }
         if self.durability == Durability::EachRecord {
             self.force()?;
@@ -153,8 +142,7 @@ impl Journal {
     /// Back to the last whole line, after an append that failed.
     fn cut_back(&mut self) -> Result<(), JournalError> {
         if self.dirty {
-            (self.file.set_len(self.whole))
-                .map_err(JournalError::io("cut half a line off", &self.path))?;
+            (self.file.set_len(self.whole)).map_err(JournalError::io("cut half a line off", &self.path))?;
             self.dirty = false;
         }
         Ok(())

@@ -22,28 +22,15 @@ impl SoundServer {
         fs::create_dir(folder.join("pulse")).unwrap();
         fs::write(folder.join("asound.conf"), ALSA).unwrap();
         let log = File::create(folder.join("server.log")).unwrap();
-        let socket = format!(
-            "module-native-protocol-unix auth-anonymous=1 socket={}",
-            folder.join("pulse/native").display()
-        );
+        let socket =
+            format!("module-native-protocol-unix auth-anonymous=1 socket={}", folder.join("pulse/native").display());
         let mut command = Command::new("pulseaudio");
         command
-            .args([
-                "-n",
-                "--daemonize=no",
-                "--exit-idle-time=-1",
-                "--use-pid-file=no",
-            ])
+            .args(["-n", "--daemonize=no", "--exit-idle-time=-1", "--use-pid-file=no"])
             .args(["--disable-shm=yes", "--realtime=no", "--high-priority=no"])
             .args(["-L", &socket])
-            .args([
-                "-L",
-                "module-null-sink sink_name=room rate=48000 channels=2",
-            ])
-            .args([
-                "-L",
-                "module-remap-source master=room.monitor source_name=virtual_mic",
-            ])
+            .args(["-L", "module-null-sink sink_name=room rate=48000 channels=2"])
+            .args(["-L", "module-remap-source master=room.monitor source_name=virtual_mic"])
             .stdin(Stdio::null())
             .stdout(log.try_clone().unwrap())
             .stderr(log);
@@ -56,10 +43,7 @@ impl SoundServer {
         while !new.sources().contains("virtual_mic") {
             let gone = new.server.try_wait().expect("its state");
             let log = fs::read_to_string(new.folder().join("server.log")).unwrap_or_default();
-            assert!(
-                gone.is_none(),
-                "the sound server stopped ({gone:?}):\n{log}"
-            );
+            assert!(gone.is_none(), "the sound server stopped ({gone:?}):\n{log}");
             assert!(Instant::now() < until, "no microphone after 20 s:\n{log}");
             std::thread::sleep(Duration::from_millis(50));
         }
@@ -78,9 +62,7 @@ impl SoundServer {
         let mut command = Command::new("paplay");
         command.arg("--device=room").arg(file);
         self.enter(&mut command);
-        command
-            .spawn()
-            .expect("paplay: apt-get install pulseaudio-utils")
+        command.spawn().expect("paplay: apt-get install pulseaudio-utils")
     }
 
     /// Ends the server at once, as if it had crashed.
@@ -98,9 +80,7 @@ impl SoundServer {
         let mut command = Command::new("pactl");
         command.args(["list", "short", "sources"]);
         self.enter(&mut command);
-        let output = command
-            .output()
-            .expect("pactl: apt-get install pulseaudio-utils");
+        let output = command.output().expect("pactl: apt-get install pulseaudio-utils");
         String::from_utf8_lossy(&output.stdout).into_owned()
     }
 
@@ -108,9 +88,7 @@ impl SoundServer {
         let mut command = Command::new(program);
         command.args(args);
         self.enter(&mut command);
-        let output = command
-            .output()
-            .unwrap_or_else(|e| panic!("{program}: {e}"));
+        let output = command.output().unwrap_or_else(|e| panic!("{program}: {e}"));
         let said = String::from_utf8_lossy(&output.stderr);
         assert!(output.status.success(), "{program} {args:?}: {said}");
     }

@@ -11,9 +11,8 @@ pub fn run(program: &str, args: &[&str]) -> Vec<u8> {
         other => other,
     };
     let output = Command::new(program).args(args).output();
-    let output = output.unwrap_or_else(|e| {
-        panic!("{program} does not start ({e}); this test needs it: apt-get install {package}")
-    });
+    let output = output
+        .unwrap_or_else(|e| panic!("{program} does not start ({e}); this test needs it: apt-get install {package}"));
     let said = String::from_utf8_lossy(&output.stderr);
     assert!(output.status.success(), "{program} {args:?}: {said}");
     output.stdout
@@ -22,19 +21,12 @@ pub fn run(program: &str, args: &[&str]) -> Vec<u8> {
 /// Little-endian 32-bit floats, as SoX and ffmpeg write them raw.
 pub fn floats(raw: &[u8]) -> Vec<f32> {
     let words = raw.chunks_exact(4);
-    words
-        .map(|w| f32::from_le_bytes(w.try_into().unwrap()))
-        .collect()
+    words.map(|w| f32::from_le_bytes(w.try_into().unwrap())).collect()
 }
 
 /// How alike two stretches are, level apart: 1 is the same, 0 unrelated.
 pub fn correlation(a: &[f32], b: &[f32]) -> f64 {
-    let dot = |a: &[f32], b: &[f32]| -> f64 {
-        a.iter()
-            .zip(b)
-            .map(|(&x, &y)| f64::from(x) * f64::from(y))
-            .sum()
-    };
+    let dot = |a: &[f32], b: &[f32]| -> f64 { a.iter().zip(b).map(|(&x, &y)| f64::from(x) * f64::from(y)).sum() };
     dot(a, b) / (dot(a, a) * dot(b, b)).sqrt()
 }
 

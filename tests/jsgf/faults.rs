@@ -51,42 +51,20 @@ fn the_whole_message() {
 #[test]
 fn header() {
     let mend = "as the very first line";
-    for text in [
-        "▸",
-        "▸grammar g;",
-        "▸ #JSGF V1.0;",
-        "▸// x\n#JSGF V1.0;",
-        "▸#JSGFV1.0;",
-    ] {
+    for text in ["▸", "▸grammar g;", "▸ #JSGF V1.0;", "▸// x\n#JSGF V1.0;", "▸#JSGFV1.0;"] {
         assert_eq!(fault(text, mend), Fault::MissingHeader);
     }
     assert_eq!(fault("▸#JSGF;\ngrammar g;", mend), Fault::MissingHeader);
-    assert_eq!(
-        fault("#JSGF ▸V2.0;\ngrammar g;", "`#JSGF V1.0`"),
-        Fault::Version {
-            found: found("V2.0")
-        }
-    );
+    assert_eq!(fault("#JSGF ▸V2.0;\ngrammar g;", "`#JSGF V1.0`"), Fault::Version { found: found("V2.0") });
     for name in ["JIS", "ISO8859-5", "en"] {
         assert_eq!(
             fault(&format!("#JSGF V1.0 ▸{name} ja;"), "save the file as UTF-8"),
             Fault::Encoding { found: found(name) }
         );
     }
-    assert_eq!(
-        fault("#JSGF V1.0 UTF-8 ▸e!;", "`en-US`"),
-        Fault::Language { found: found("e!") }
-    );
-    assert_eq!(
-        fault("#JSGF V1.0 UTF-8 en ▸extra;", "remove `extra`"),
-        Fault::Stray {
-            found: found("extra")
-        }
-    );
-    fault(
-        "#JSGF V1.0 UTF-8 en▸\ngrammar g;",
-        "write `;` at the end of the header that begins on line 1",
-    );
+    assert_eq!(fault("#JSGF V1.0 UTF-8 ▸e!;", "`en-US`"), Fault::Language { found: found("e!") });
+    assert_eq!(fault("#JSGF V1.0 UTF-8 en ▸extra;", "remove `extra`"), Fault::Stray { found: found("extra") });
+    fault("#JSGF V1.0 UTF-8 en▸\ngrammar g;", "write `;` at the end of the header that begins on line 1");
 }
 
 #[test]
@@ -94,10 +72,7 @@ fn grammar_declaration() {
     let mend = "write `grammar name;` after the header";
     assert_eq!(fault("#JSGF V1.0;\n▸<a> = b;", mend), Fault::MissingGrammar);
     assert_eq!(fault("#JSGF V1.0;▸", mend), Fault::MissingGrammar);
-    assert_eq!(
-        fault("#JSGF V1.0;\n▸grammar ;", mend),
-        Fault::MissingGrammar
-    );
+    assert_eq!(fault("#JSGF V1.0;\n▸grammar ;", mend), Fault::MissingGrammar);
     for name in ["new-born", "1st", "a..b", "a."] {
         assert_eq!(
             fault(&format!("#JSGF V1.0;\ngrammar ▸{name};"), "joined by `.`"),
@@ -113,35 +88,11 @@ fn grammar_declaration() {
 #[test]
 fn imports() {
     let mend = "write `import <grammar.rule>;` or `import <grammar.*>;`";
-    assert_eq!(
-        rules("import ▸<lonely>;", mend),
-        Fault::Import {
-            found: found("<lonely>")
-        }
-    );
-    assert_eq!(
-        rules("▸import a.b;", mend),
-        Fault::Import {
-            found: found("import")
-        }
-    );
-    rules(
-        "import <a.b>▸\n<c> = d;",
-        "write `;` at the end of the import that begins on line 3",
-    );
-    assert_eq!(
-        rules(
-            "<c> = d;\n▸import <a.b>;",
-            "between the grammar's name and the first rule"
-        ),
-        Fault::LateImport
-    );
-    assert_eq!(
-        rules("import ▸<a b.*>;", "without spaces"),
-        Fault::RuleName {
-            found: found("a b.*")
-        }
-    );
+    assert_eq!(rules("import ▸<lonely>;", mend), Fault::Import { found: found("<lonely>") });
+    assert_eq!(rules("▸import a.b;", mend), Fault::Import { found: found("import") });
+    rules("import <a.b>▸\n<c> = d;", "write `;` at the end of the import that begins on line 3");
+    assert_eq!(rules("<c> = d;\n▸import <a.b>;", "between the grammar's name and the first rule"), Fault::LateImport);
+    assert_eq!(rules("import ▸<a b.*>;", "without spaces"), Fault::RuleName { found: found("a b.*") });
 }
 
 #[test]
@@ -155,17 +106,9 @@ fn what_is_no_rule() {
         ("▸public", "public"),
         ("▸grammar h;", "grammar"),
     ] {
-        assert_eq!(
-            rules(text, mend),
-            Fault::NotARule {
-                found: found(token)
-            }
-        );
+        assert_eq!(rules(text, mend), Fault::NotARule { found: found(token) });
     }
-    assert_eq!(
-        rules("<a>▸ b;", "write `<a> =`"),
-        Fault::MissingEquals { rule: found("a") }
-    );
+    assert_eq!(rules("<a>▸ b;", "write `<a> =`"), Fault::MissingEquals { rule: found("a") });
 }
 
 #[test]
@@ -188,34 +131,12 @@ fn nothing_where_something_is_due() {
     let empty = Fault::EmptyRule { rule: found("it") };
     assert_eq!(rules("<it> = ▸;", "`<NULL>` for silence"), empty);
     assert_eq!(rules("▸<it> =\n<b> = c;", "`<NULL>` for silence"), empty);
-    for text in [
-        "a | ▸| b",
-        "▸| a",
-        "a | ▸",
-        "(a | ▸)",
-        "(▸| a)",
-        "/1/ a | /1/ ▸",
-    ] {
+    for text in ["a | ▸| b", "▸| a", "a | ▸", "(a | ▸)", "(▸| a)", "/1/ a | /1/ ▸"] {
         assert_eq!(body(text, "both sides of `|`"), Fault::EmptyAlternative);
     }
-    assert_eq!(
-        rules("<it> = a |\n▸<b> = c;", "both sides of `|`"),
-        Fault::EmptyAlternative
-    );
-    assert_eq!(
-        body("a (▸) b", "between `(` and `)`, or remove both"),
-        Fault::EmptyGroup {
-            open: '(',
-            close: ')'
-        }
-    );
-    assert_eq!(
-        body("a [ ▸] b", "between `[` and `]`, or remove both"),
-        Fault::EmptyGroup {
-            open: '[',
-            close: ']'
-        }
-    );
+    assert_eq!(rules("<it> = a |\n▸<b> = c;", "both sides of `|`"), Fault::EmptyAlternative);
+    assert_eq!(body("a (▸) b", "between `(` and `)`, or remove both"), Fault::EmptyGroup { open: '(', close: ')' });
+    assert_eq!(body("a [ ▸] b", "between `[` and `]`, or remove both"), Fault::EmptyGroup { open: '[', close: ']' });
     assert_eq!(body(r#"a ▸"" b"#, "between the quotes"), Fault::EmptyToken);
 }
 
@@ -225,25 +146,16 @@ fn unclosed() {
         ("<a> = b ▸(c | d;", "write `)` before the `;` on line 3"),
         ("<a> = ▸(b\n c]\n;", "write `)` before the `]` on line 4"),
         ("<a> = b ▸[c (d)", "write `]` before the end of the file"),
-        (
-            "<a> = ▸(b c\n<d> = e;",
-            "write `)` before the `=` on line 4",
-        ),
+        ("<a> = ▸(b c\n<d> = e;", "write `)` before the `=` on line 4"),
         ("<a> = b ▸{c;\n d", "write `}` before the end of the file"),
-        (
-            "<a> = b ▸\"c d;\n<e> = \"f\";",
-            "write `\"` before the end of line 3",
-        ),
+        ("<a> = b ▸\"c d;\n<e> = \"f\";", "write `\"` before the end of line 3"),
         ("<a> = b ▸<c \n| d;", "write `>` before the end of line 3"),
         ("▸<a = b;", "write `>` before the `=` on line 3"),
         ("<a> = ▸<b <c>;", "write `>` before the `<` on line 3"),
         ("<a> = b; ▸/* c\n;", "write `*/` before the end of the file"),
         ("<a> = b ▸/** c *;", "write `*/` before the end of the file"),
     ] {
-        assert!(
-            matches!(rules(text, mend), Fault::Unclosed { .. }),
-            "{text}"
-        );
+        assert!(matches!(rules(text, mend), Fault::Unclosed { .. }), "{text}");
     }
 }
 
@@ -275,27 +187,14 @@ fn weights() {
         ("▸/1e999/ a", "/1e999/"),
         ("▸/ / a", "/ /"),
     ] {
-        assert_eq!(
-            body(text, mend),
-            Fault::Weight {
-                found: found(weight)
-            }
-        );
+        assert_eq!(body(text, mend), Fault::Weight { found: found(weight) });
     }
-    assert_eq!(
-        body("/1/ a | ▸/-2.5/ b", "zero or more"),
-        Fault::NegativeWeight {
-            found: found("/-2.5/")
-        }
-    );
+    assert_eq!(body("/1/ a | ▸/-2.5/ b", "zero or more"), Fault::NegativeWeight { found: found("/-2.5/") });
     for text in ["/1/ a | ▸b c | d", "▸a | b | /3/ c", "x (/1/ a | ▸b)"] {
         let mend = "give every alternative of the set a weight, or none";
         assert_eq!(body(text, mend), Fault::MissingWeight);
     }
-    assert_eq!(
-        body("▸/0/ a | /0.0/ b", "a weight above zero"),
-        Fault::ZeroWeights
-    );
+    assert_eq!(body("▸/0/ a | /0.0/ b", "a weight above zero"), Fault::ZeroWeights);
     for text in ["a ▸/2/ b", "/1/ ▸/2/ a", "a ▸/b"] {
         let mend = "at the start of the alternative";
         assert_eq!(body(text, mend), Fault::MisplacedWeight);
@@ -304,45 +203,24 @@ fn weights() {
 
 #[test]
 fn operators_and_tags_without_a_hold() {
-    for (text, operator) in [
-        ("▸* a", '*'),
-        ("a | ▸+", '+'),
-        ("(▸* b)", '*'),
-        ("/1/ ▸* a", '*'),
-    ] {
+    for (text, operator) in [("▸* a", '*'), ("a | ▸+", '+'), ("(▸* b)", '*'), ("/1/ ▸* a", '*')] {
         let mend = format!("a ( group ) before `{operator}`");
         assert_eq!(body(text, &mend), Fault::NothingToRepeat { operator });
     }
-    for (text, operator) in [
-        ("a*▸*", '*'),
-        ("a* ▸+ b", '+'),
-        ("(a)+▸*", '*'),
-        ("a {t} ▸*", '*'),
-    ] {
+    for (text, operator) in [("a*▸*", '*'), ("a* ▸+ b", '+'), ("(a)+▸*", '*'), ("a {t} ▸*", '*')] {
         let mend = format!("in parentheses: `(…){operator}`");
         assert_eq!(body(text, &mend), Fault::SecondOperator { operator });
     }
     for text in ["▸{t} a", "a | ▸{t}", "[▸{t}]"] {
         assert_eq!(body(text, "before the tag"), Fault::NothingToTag);
     }
-    assert_eq!(
-        body(
-            "(open {OPEN | close ▸{CLOSE})",
-            "write `}` where the tag ends"
-        ),
-        Fault::BraceInTag
-    );
+    assert_eq!(body("(open {OPEN | close ▸{CLOSE})", "write `}` where the tag ends"), Fault::BraceInTag);
 }
 
 #[test]
 fn escapes() {
     let mend = "write `\\\\` for a backslash";
-    for (text, sign) in [
-        ("a {x▸\\n}", "n"),
-        ("\"x▸\\{\"", "{"),
-        ("a {▸\\\"}", "\""),
-        ("\"▸\\", ";"),
-    ] {
+    for (text, sign) in [("a {x▸\\n}", "n"), ("\"x▸\\{\"", "{"), ("a {▸\\\"}", "\""), ("\"▸\\", ";")] {
         assert_eq!(body(text, mend), Fault::Escape { found: found(sign) });
     }
 }
@@ -366,15 +244,8 @@ fn rule_names() {
 #[test]
 fn rules_defined_twice_or_for_good() {
     assert_eq!(
-        rules(
-            "<b> = x;\n  public <a> = x;\n<c> = y;\n▸<a> = z;",
-            "line 4 with `|`"
-        ),
-        Fault::RuleTwice {
-            rule: found("a"),
-            line: 4,
-            column: 3
-        }
+        rules("<b> = x;\n  public <a> = x;\n<c> = y;\n▸<a> = z;", "line 4 with `|`"),
+        Fault::RuleTwice { rule: found("a"), line: 4, column: 3 }
     );
     for name in ["NULL", "VOID"] {
         assert_eq!(

@@ -17,8 +17,7 @@ fn token() -> impl Strategy<Value = String> {
 }
 
 fn rule_name() -> impl Strategy<Value = String> {
-    "[a-zé0-9+:;,=|/\\\\()\\[\\]@#%!^&~$_-]{1,6}"
-        .prop_filter("fixed names", |name| name != "NULL" && name != "VOID")
+    "[a-zé0-9+:;,=|/\\\\()\\[\\]@#%!^&~$_-]{1,6}".prop_filter("fixed names", |name| name != "NULL" && name != "VOID")
 }
 
 fn tag() -> impl Strategy<Value = String> {
@@ -33,19 +32,14 @@ fn expansion() -> impl Strategy<Value = Expansion> {
         1 => (rule_name(), rule_name()).prop_map(|(a, b)| rule(&format!("{a}.{b}"))),
     ];
     leaf.prop_recursive(6, 60, 4, |inner| {
-        let weight = prop_oneof![
-            1e-9..1e12f64,
-            Just(1.0),
-            (0u8..100).prop_map(|n| f64::from(n) + 0.5)
-        ];
+        let weight = prop_oneof![1e-9..1e12f64, Just(1.0), (0u8..100).prop_map(|n| f64::from(n) + 0.5)];
         prop_oneof![
             vec(inner.clone(), 2..5).prop_map(seq),
             vec(inner.clone(), 2..5).prop_map(alt),
             vec((weight, inner.clone()), 1..4).prop_map(weighted),
             inner.clone().prop_map(opt),
             (inner.clone(), any::<bool>()).prop_map(|(body, one)| repeat(body, one)),
-            (inner, vec(tag(), 1..3))
-                .prop_map(|(body, tags)| tagged(body, tags.iter().map(String::as_str))),
+            (inner, vec(tag(), 1..3)).prop_map(|(body, tags)| tagged(body, tags.iter().map(String::as_str))),
         ]
     })
 }
@@ -59,21 +53,14 @@ fn grammar() -> impl Strategy<Value = Grammar> {
         span: Span::default(),
     });
     let rules = btree_map(rule_name(), (any::<bool>(), expansion()), 0..4).prop_map(|rules| {
-        let rule = |(name, (public, body))| Rule {
-            name,
-            public,
-            body,
-            span: Span::default(),
-        };
+        let rule = |(name, (public, body))| Rule { name, public, body, span: Span::default() };
         rules.into_iter().map(rule).collect()
     });
-    (name, language, vec(import, 0..3), rules).prop_map(|(name, language, imports, rules)| {
-        Grammar {
-            name,
-            language,
-            imports,
-            rules,
-        }
+    (name, language, vec(import, 0..3), rules).prop_map(|(name, language, imports, rules)| Grammar {
+        name,
+        language,
+        imports,
+        rules,
     })
 }
 
@@ -128,10 +115,7 @@ fn trees_made_by_hand_print_as_what_they_mean() {
         (star(seq([word("a")])), "a*"),
         (seq([word("x"), alt([words("a b")])]), "x (a b)"),
         (tagged(word("a"), []), "a"),
-        (
-            alt([word("New York"), plus(star(word("b")))]),
-            "\"New York\" | (b*)+",
-        ),
+        (alt([word("New York"), plus(star(word("b")))]), "\"New York\" | (b*)+"),
     ] {
         assert_eq!(body.to_string(), text);
     }
@@ -152,14 +136,8 @@ fn the_shipped_phrases_parse_and_print() {
     let grammar = parse("grammars/newborn/phrases.jsgf", text).unwrap_or_else(|e| panic!("{e}"));
     assert_eq!(grammar.name, "newborn");
     assert_eq!(grammar.language.as_deref(), Some("en"));
-    let heart_rate = grammar
-        .rules
-        .iter()
-        .find(|r| r.name == "heart_rate")
-        .unwrap();
-    let Expansion::Alternatives(list) = &heart_rate.body else {
-        panic!("{:?}", heart_rate.body)
-    };
+    let heart_rate = grammar.rules.iter().find(|r| r.name == "heart_rate").unwrap();
+    let Expansion::Alternatives(list) = &heart_rate.body else { panic!("{:?}", heart_rate.body) };
     let first = list[0].body.to_string();
     assert_eq!(first, "heart rate [is] <number:20-250> {heart_rate=#}");
     let printed = parse("printed", &grammar.to_string()).unwrap_or_else(|e| panic!("{e}"));

@@ -3,17 +3,11 @@
 use earmark::grammar::jsgf::{Alternative, Expansion, Grammar, Span, Tag};
 
 pub fn word(text: &str) -> Expansion {
-    Expansion::Word {
-        text: text.into(),
-        span: Span::default(),
-    }
+    Expansion::Word { text: text.into(), span: Span::default() }
 }
 
 pub fn rule(name: &str) -> Expansion {
-    Expansion::Rule {
-        name: name.into(),
-        span: Span::default(),
-    }
+    Expansion::Rule { name: name.into(), span: Span::default() }
 }
 
 pub fn seq(parts: impl IntoIterator<Item = Expansion>) -> Expansion {
@@ -32,10 +26,7 @@ pub fn alt(bodies: impl IntoIterator<Item = Expansion>) -> Expansion {
 }
 
 pub fn weighted(list: impl IntoIterator<Item = (f64, Expansion)>) -> Expansion {
-    let list = list.into_iter().map(|(weight, body)| Alternative {
-        weight: Some(weight),
-        body,
-    });
+    let list = list.into_iter().map(|(weight, body)| Alternative { weight: Some(weight), body });
     Expansion::Alternatives(list.collect())
 }
 
@@ -52,22 +43,12 @@ pub fn plus(body: Expansion) -> Expansion {
 }
 
 pub fn repeat(body: Expansion, at_least_one: bool) -> Expansion {
-    Expansion::Repeat {
-        body: Box::new(body),
-        at_least_one,
-        span: Span::default(),
-    }
+    Expansion::Repeat { body: Box::new(body), at_least_one, span: Span::default() }
 }
 
 pub fn tagged<'a>(body: Expansion, tags: impl IntoIterator<Item = &'a str>) -> Expansion {
-    let tags = tags.into_iter().map(|text| Tag {
-        text: text.into(),
-        span: Span::default(),
-    });
-    Expansion::Tagged {
-        body: Box::new(body),
-        tags: tags.collect(),
-    }
+    let tags = tags.into_iter().map(|text| Tag { text: text.into(), span: Span::default() });
+    Expansion::Tagged { body: Box::new(body), tags: tags.collect() }
 }
 
 /// The same grammar, every span zero.

@@ -9,8 +9,7 @@ use std::path::{Path, PathBuf};
 use tempfile::TempDir;
 
 /// Quotes, line ends of all kinds, a member name of the log, an emoji.
-pub const AWKWARD: &str =
-    "say \"again\" \\ \n\r\n\t\0 \u{2028}\u{2029}\u{85} ,\"hash\":\" 👶🏽 심박수";
+pub const AWKWARD: &str = "say \"again\" \\ \n\r\n\t\0 \u{2028}\u{2029}\u{85} ,\"hash\":\" 👶🏽 심박수";
 
 pub fn record(t_ms: u64, body: Body) -> Record {
     Record {
@@ -28,16 +27,8 @@ pub fn header() -> Body {
         version: FORMAT_VERSION,
         log_id: "6f1c3f0e-4a55-4d0e-9a0e-0c8f5d0b7a11".into(),
         program: "earmark 0.1.0".into(),
-        pack: PackId {
-            name: "newborn".into(),
-            version: "1".into(),
-            sha256: "0a".repeat(32),
-        },
-        engine: EngineId {
-            name: "built-in".into(),
-            sha256: "0b".repeat(32),
-            model_sha256: "0c".repeat(32),
-        },
+        pack: PackId { name: "newborn".into(), version: "1".into(), sha256: "0a".repeat(32) },
+        engine: EngineId { name: "built-in".into(), sha256: "0b".repeat(32), model_sha256: "0c".repeat(32) },
         audio: "invented.wav".into(),
         time_zone: "+00:00".into(),
         purpose: Purpose::Drill,
@@ -46,20 +37,11 @@ pub fn header() -> Body {
 }
 
 pub fn close() -> Body {
-    Body::Close(Close {
-        reason: "end of audio".into(),
-        accepted: 3,
-        doubtful: u64::MAX,
-        refused: 0,
-    })
+    Body::Close(Close { reason: "end of audio".into(), accepted: 3, doubtful: u64::MAX, refused: 0 })
 }
 
 fn source(by: By) -> Source {
-    Source {
-        by,
-        words: Some(AWKWARD.into()),
-        confidence: Some(0.1 + 0.2),
-    }
+    Source { by, words: Some(AWKWARD.into()), confidence: Some(0.1 + 0.2) }
 }
 
 fn heard(value: Option<Value>, detail: Value) -> Heard {
@@ -72,33 +54,21 @@ fn heard(value: Option<Value>, detail: Value) -> Heard {
     Heard {
         meaning: meaning.clone(),
         source: source(By::Voice),
-        rival: Some(Rival {
-            words: "tube four point five".into(),
-            meaning,
-            probability: 1.0 / 3.0,
-        }),
+        rival: Some(Rival { words: "tube four point five".into(), meaning, probability: 1.0 / 3.0 }),
         doubt: Some(Doubt::Rival),
     }
 }
 
 /// Every kind of record with everything in it, then the same with as little as may be.
 pub fn every_kind() -> Vec<Record> {
-    let bare_source = Source {
-        by: By::Board,
-        words: None,
-        confidence: None,
-    };
+    let bare_source = Source { by: By::Board, words: None, confidence: None };
     let bare = Heard {
-        meaning: Meaning {
-            event: "birth".into(),
-            ..Meaning::default()
-        },
+        meaning: Meaning { event: "birth".into(), ..Meaning::default() },
         source: bare_source.clone(),
         rival: None,
         doubt: None,
     };
-    let detail =
-        json!({"route": "iv", "hash": "not it", "seq": -1, "kind": {"deep": [1, 2.5, null]}});
+    let detail = json!({"route": "iv", "hash": "not it", "seq": -1, "kind": {"deep": [1, 2.5, null]}});
     let bodies = vec![
         header(),
         Body::Event(heard(Some(json!(3.5)), detail.clone())),
@@ -107,50 +77,21 @@ pub fn every_kind() -> Vec<Record> {
         Body::Event(heard(Some(json!(AWKWARD)), Value::Null)),
         Body::Event(heard(Some(json!(true)), Value::Null)),
         Body::Event(bare.clone()),
-        Body::Confirm {
-            of: u64::MAX,
-            source: source(By::Keypad),
-        },
-        Body::Withdraw {
-            of: 1,
-            source: bare_source.clone(),
-        },
-        Body::Amend {
-            of: 2,
-            to: heard(Some(json!(120)), detail),
-        },
+        Body::Confirm { of: u64::MAX, source: source(By::Keypad) },
+        Body::Withdraw { of: 1, source: bare_source.clone() },
+        Body::Amend { of: 2, to: heard(Some(json!(120)), detail) },
         Body::Amend { of: 3, to: bare },
-        Body::Note {
-            text: Some(AWKWARD.into()),
-            source: source(By::Program),
-        },
-        Body::Note {
-            text: None,
-            source: bare_source,
-        },
-        Body::Checkpoint {
-            id: "heart_rate".into(),
-            state: "due".into(),
-        },
-        Body::Said {
-            text: AWKWARD.into(),
-        },
-        Body::Device {
-            device: "microphone".into(),
-            state: "lost".into(),
-            text: Some(AWKWARD.into()),
-        },
-        Body::Device {
-            device: "clock".into(),
-            state: "jumped".into(),
-            text: None,
-        },
+        Body::Note { text: Some(AWKWARD.into()), source: source(By::Program) },
+        Body::Note { text: None, source: bare_source },
+        Body::Checkpoint { id: "heart_rate".into(), state: "due".into() },
+        Body::Said { text: AWKWARD.into() },
+        Body::Device { device: "microphone".into(), state: "lost".into(), text: Some(AWKWARD.into()) },
+        Body::Device { device: "clock".into(), state: "jumped".into(), text: None },
         close(),
     ];
     let last = bodies.len() - 1;
-    let mut records: Vec<Record> = (bodies.into_iter().enumerate())
-        .map(|(n, body)| record(n as u64 * 1000, body))
-        .collect();
+    let mut records: Vec<Record> =
+        (bodies.into_iter().enumerate()).map(|(n, body)| record(n as u64 * 1000, body)).collect();
     records[1].birth_ms = Some(i64::MIN);
     records[2].birth_ms = None;
     records[last].t_ms = u64::MAX;
@@ -161,13 +102,8 @@ pub fn every_kind() -> Vec<Record> {
 /// Bodies that may stand between header and close.
 pub fn any_body() -> impl Strategy<Value = Body> {
     let by = prop::sample::select(vec![By::Voice, By::Keypad, By::Board, By::Program]);
-    let source = (by, any::<Option<String>>(), prop::option::of(0.0..=1.0f64)).prop_map(
-        |(by, words, confidence)| Source {
-            by,
-            words,
-            confidence,
-        },
-    );
+    let source = (by, any::<Option<String>>(), prop::option::of(0.0..=1.0f64))
+        .prop_map(|(by, words, confidence)| Source { by, words, confidence });
     let value = prop_oneof![
         any::<u64>().prop_map(Value::from),
         any::<i64>().prop_map(Value::from),
@@ -175,38 +111,16 @@ pub fn any_body() -> impl Strategy<Value = Body> {
         any::<String>().prop_map(Value::from),
     ];
     let detail = prop::collection::btree_map("[a-z]{1,6}|hash|seq", value.clone(), 0..3);
-    let meaning = (
-        any::<String>(),
-        prop::option::of(value),
-        any::<Option<String>>(),
-        detail,
-    )
-        .prop_map(|(event, value, unit, detail)| Meaning {
-            event,
-            value,
-            unit,
-            detail: detail.into_iter().collect(),
-        });
-    let rival = (any::<String>(), meaning.clone(), 0.0..=0.5f64).prop_map(
-        |(words, meaning, probability)| Rival {
-            words,
-            meaning,
-            probability,
-        },
-    );
-    let doubt = prop::sample::select(vec![Doubt::LowConfidence, Doubt::Rival, Doubt::OutOfRange]);
-    let heard = (
+    let meaning = (any::<String>(), prop::option::of(value), any::<Option<String>>(), detail)
+        .prop_map(|(event, value, unit, detail)| Meaning { event, value, unit, detail: detail.into_iter().collect() });
+    let rival = (any::<String>(), meaning.clone(), 0.0..=0.5f64).prop_map(|(words, meaning, probability)| Rival {
+        words,
         meaning,
-        source.clone(),
-        prop::option::of(rival),
-        prop::option::of(doubt),
-    )
-        .prop_map(|(meaning, source, rival, doubt)| Heard {
-            meaning,
-            source,
-            rival,
-            doubt,
-        });
+        probability,
+    });
+    let doubt = prop::sample::select(vec![Doubt::LowConfidence, Doubt::Rival, Doubt::OutOfRange]);
+    let heard = (meaning, source.clone(), prop::option::of(rival), prop::option::of(doubt))
+        .prop_map(|(meaning, source, rival, doubt)| Heard { meaning, source, rival, doubt });
     prop_oneof![
         4 => heard.clone().prop_map(Body::Event),
         1 => (any::<u64>(), heard).prop_map(|(of, to)| Body::Amend { of, to }),
@@ -228,10 +142,7 @@ pub fn any_log() -> impl Strategy<Value = Vec<Record>> {
         let mut records = vec![record(0, header())];
         for (body, wait, birth_ms) in middle {
             t += wait;
-            records.push(Record {
-                birth_ms,
-                ..record(t, body)
-            });
+            records.push(Record { birth_ms, ..record(t, body) });
         }
         records.push(record(t, close()));
         records

@@ -41,11 +41,7 @@ pub enum Fault {
     #[error("`{found}` is not a rule name")]
     RuleName { found: String },
     #[error("<{rule}> is defined twice, first on line {line}, column {column}")]
-    RuleTwice {
-        rule: String,
-        line: usize,
-        column: usize,
-    },
+    RuleTwice { rule: String, line: usize, column: usize },
     #[error("<{rule}> has a fixed meaning and cannot be defined")]
     Reserved { rule: String },
     #[error("<{rule}> is empty")]
@@ -57,11 +53,7 @@ pub enum Fault {
     #[error("a quoted token is empty")]
     EmptyToken,
     #[error("`{open}` is not closed")]
-    Unclosed {
-        open: &'static str,
-        close: &'static str,
-        before: String,
-    },
+    Unclosed { open: &'static str, close: &'static str, before: String },
     #[error("groups are nested more than {MAX_DEPTH} deep")]
     TooDeep,
     #[error("`{found}` has no meaning here")]
@@ -94,18 +86,13 @@ impl Fault {
         use Fault::*;
         match self {
             TooLarge { .. } => "split the grammar into several files".into(),
-            MissingHeader => {
-                "write `#JSGF V1.0 UTF-8 en;`, with your language, as the very first line".into()
-            }
+            MissingHeader => "write `#JSGF V1.0 UTF-8 en;`, with your language, as the very first line".into(),
             Version { .. } => "write `#JSGF V1.0`".into(),
-            Encoding { .. } => {
-                "save the file as UTF-8 and write `UTF-8` after `V1.0`, before any language".into()
-            }
+            Encoding { .. } => "save the file as UTF-8 and write `UTF-8` after `V1.0`, before any language".into(),
             Language { .. } => "write a language code such as `en` or `en-US`, then `;`".into(),
             MissingGrammar => "write `grammar name;` after the header".into(),
             GrammarName { .. } => {
-                "use letters, digits, `_` and `$`, in parts joined by `.`, none beginning with a digit"
-                    .into()
+                "use letters, digits, `_` and `$`, in parts joined by `.`, none beginning with a digit".into()
             }
             Import { .. } => "write `import <grammar.rule>;` or `import <grammar.*>;`".into(),
             LateImport => "move it up, between the grammar's name and the first rule".into(),
@@ -121,9 +108,7 @@ impl Fault {
                 format!("rename one of the two, or add this one's body to line {line} with `|`")
             }
             Reserved { .. } => "choose another name".into(),
-            EmptyRule { .. } => {
-                "write what can be said, `<NULL>` for silence, or `<VOID>` for nothing at all".into()
-            }
+            EmptyRule { .. } => "write what can be said, `<NULL>` for silence, or `<VOID>` for nothing at all".into(),
             EmptyGroup { open, close } => {
                 format!("write something between `{open}` and `{close}`, or remove both")
             }
@@ -140,15 +125,13 @@ impl Fault {
             NegativeWeight { .. } => "write zero or more; the larger, the more often said".into(),
             MissingWeight => "give every alternative of the set a weight, or none".into(),
             ZeroWeights => "give at least one alternative a weight above zero".into(),
-            MisplacedWeight => {
-                "write one weight, at the start of the alternative: `/10/ small | /2/ large`".into()
-            }
+            MisplacedWeight => "write one weight, at the start of the alternative: `/10/ small | /2/ large`".into(),
             NothingToRepeat { operator } => {
                 format!("write a word, a <rule> or a ( group ) before `{operator}`")
             }
-            SecondOperator { operator } => format!(
-                "keep one of them, or put what `{operator}` repeats in parentheses: `(…){operator}`"
-            ),
+            SecondOperator { operator } => {
+                format!("keep one of them, or put what `{operator}` repeats in parentheses: `(…){operator}`")
+            }
             NothingToTag => "write a word, a <rule> or a ( group ) before the tag".into(),
             BraceInTag => "write `}` where the tag ends, or `\\{` if the brace is part of it".into(),
             Escape { .. } => "write `\\\\` for a backslash; only `\\\"` in quotes, \

@@ -16,15 +16,8 @@ pub const MAX_DEPTH: usize = 200;
 
 /// Reads a grammar. `file` is only named in the error, which tells the first thing wrong.
 pub fn parse(file: &str, text: &str) -> Result<Grammar, GrammarError> {
-    let mut parser = Parser {
-        text,
-        pos: 0,
-        depth: 0,
-    };
-    parser.grammar().map_err(|(span, fault)| GrammarError {
-        place: Box::new(Place::find(file, text, span)),
-        fault,
-    })
+    let mut parser = Parser { text, pos: 0, depth: 0 };
+    parser.grammar().map_err(|(span, fault)| GrammarError { place: Box::new(Place::find(file, text, span)), fault })
 }
 
 type Failure = (Span, Fault);
@@ -58,12 +51,7 @@ impl<'a> Parser<'a> {
             rules.push(rule);
             self.blank()?;
         }
-        Ok(Grammar {
-            name,
-            language,
-            imports,
-            rules,
-        })
+        Ok(Grammar { name, language, imports, rules })
     }
 
     /// `#JSGF V1.0 [encoding [locale]];`, which must be the first thing in the file.
@@ -139,9 +127,7 @@ impl<'a> Parser<'a> {
     fn import(&mut self) -> Parsed<Import> {
         let start = self.pos - "import".len();
         self.blank()?;
-        let fault = |found: &str| Fault::Import {
-            found: found.to_owned(),
-        };
+        let fault = |found: &str| Fault::Import { found: found.to_owned() };
         if self.peek() != Some('<') {
             let end = self.pos;
             let found = &self.text[start..end];
@@ -152,11 +138,7 @@ impl<'a> Parser<'a> {
             return Err((span, fault(&self.text[span.start..span.end])));
         };
         self.semicolon("import", start)?;
-        Ok(Import {
-            grammar: grammar.to_owned(),
-            rule: (rule != "*").then(|| rule.to_owned()),
-            span,
-        })
+        Ok(Import { grammar: grammar.to_owned(), rule: (rule != "*").then(|| rule.to_owned()), span })
     }
 
     fn rule(&mut self, seen: &HashMap<String, usize>) -> Parsed<Rule> {
@@ -196,12 +178,7 @@ impl<'a> Parser<'a> {
         }
         let body = self.alternatives(Frame::Rule { name, start })?;
         self.bump();
-        Ok(Rule {
-            name: rule,
-            public,
-            body,
-            span,
-        })
+        Ok(Rule { name: rule, public, body, span })
     }
 }
 
@@ -219,20 +196,12 @@ fn fields(line: &str) -> impl Iterator<Item = (usize, &str)> {
 
 /// The text reaches us decoded, so only what is UTF-8 already, or part of it, can be true.
 fn is_readable_encoding(name: &str) -> bool {
-    let plain: String = name
-        .chars()
-        .filter(|c| !matches!(c, '-' | '_'))
-        .map(|c| c.to_ascii_lowercase())
-        .collect();
-    matches!(
-        plain.as_str(),
-        "utf8" | "iso88591" | "latin1" | "ascii" | "usascii"
-    )
+    let plain: String = name.chars().filter(|c| !matches!(c, '-' | '_')).map(|c| c.to_ascii_lowercase()).collect();
+    matches!(plain.as_str(), "utf8" | "iso88591" | "latin1" | "ascii" | "usascii")
 }
 
 fn is_language(name: &str) -> bool {
-    name.split(['-', '_'])
-        .all(|part| !part.is_empty() && part.chars().all(|c| c.is_ascii_alphanumeric()))
+    name.split(['-', '_']).all(|part| !part.is_empty() && part.chars().all(|c| c.is_ascii_alphanumeric()))
         && name.starts_with(|c: char| c.is_ascii_alphabetic())
 }
 
@@ -240,8 +209,6 @@ fn is_language(name: &str) -> bool {
 fn is_grammar_name(name: &str) -> bool {
     name.split('.').all(|part| {
         part.starts_with(|c: char| c.is_alphabetic() || "_$".contains(c))
-            && part
-                .chars()
-                .all(|c| c.is_alphanumeric() || "_$".contains(c))
+            && part.chars().all(|c| c.is_alphanumeric() || "_$".contains(c))
     })
 }

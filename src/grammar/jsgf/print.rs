@@ -106,9 +106,7 @@ fn bare(f: &mut Formatter, what: &Expansion) -> fmt::Result {
             expansion(f, body, Within::Alternatives)?;
             write!(f, "]")
         }
-        Expansion::Repeat {
-            body, at_least_one, ..
-        } => {
+        Expansion::Repeat { body, at_least_one, .. } => {
             expansion(f, body, Within::Repeat)?;
             write!(f, "{}", if *at_least_one { '+' } else { '*' })
         }

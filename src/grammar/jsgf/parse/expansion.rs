@@ -62,11 +62,7 @@ impl Parser<'_> {
                 return Err((list[0].1, Fault::ZeroWeights));
             }
         }
-        Ok(Expansion::Alternatives(
-            list.into_iter()
-                .map(|(alternative, _)| alternative)
-                .collect(),
-        ))
+        Ok(Expansion::Alternatives(list.into_iter().map(|(alternative, _)| alternative).collect()))
     }
 
     /// Whether `|` comes next (true) or what ends the frame (false). `end` is where the text
@@ -86,14 +82,8 @@ impl Parser<'_> {
         match frame {
             _ if !whole => Fault::EmptyAlternative,
             Frame::Rule { name, .. } => Fault::EmptyRule { rule: name.into() },
-            Frame::Round { .. } => Fault::EmptyGroup {
-                open: '(',
-                close: ')',
-            },
-            Frame::Square { .. } => Fault::EmptyGroup {
-                open: '[',
-                close: ']',
-            },
+            Frame::Round { .. } => Fault::EmptyGroup { open: '(', close: ')' },
+            Frame::Square { .. } => Fault::EmptyGroup { open: '[', close: ']' },
         }
     }
 
@@ -103,9 +93,7 @@ impl Parser<'_> {
         if !self.eat('/') {
             return Ok(None);
         }
-        let digits = self
-            .take_while(|c| !matches!(c, '/' | '|' | ';' | '\n'))
-            .trim();
+        let digits = self.take_while(|c| !matches!(c, '/' | '|' | ';' | '\n')).trim();
         let closed = self.eat('/');
         let span = Span::new(start, self.pos);
         let found = self.text[start..self.pos].trim_end().to_owned();
@@ -159,9 +147,7 @@ impl Parser<'_> {
         let whole = match parts.len() {
             0 => None,
             1 => parts.pop().map(|(part, _)| part),
-            _ => Some(Expansion::Sequence(
-                parts.into_iter().map(|(part, _)| part).collect(),
-            )),
+            _ => Some(Expansion::Sequence(parts.into_iter().map(|(part, _)| part).collect())),
         };
         Ok((whole, end))
     }
@@ -179,12 +165,8 @@ impl Parser<'_> {
         match (frame, before) {
             (Frame::Round { start }, _) => self.unclosed(start, "(", ")"),
             (Frame::Square { start }, _) => self.unclosed(start, "[", "]"),
-            (Frame::Rule { start, .. }, [.., (_, end)]) => {
-                self.missing_semicolon(*end, "rule", start)
-            }
-            (Frame::Rule { start, .. }, []) if first => {
-                (Span::new(start, start), self.empty(frame, true))
-            }
+            (Frame::Rule { start, .. }, [.., (_, end)]) => self.missing_semicolon(*end, "rule", start),
+            (Frame::Rule { start, .. }, []) if first => (Span::new(start, start), self.empty(frame, true)),
             (Frame::Rule { .. }, []) => (next, Fault::EmptyAlternative),
         }
     }
@@ -221,11 +203,7 @@ impl Parser<'_> {
         self.bump();
         let span = Span::new(start, self.pos);
         let body = Box::new(part);
-        let repeat = Expansion::Repeat {
-            body,
-            at_least_one,
-            span,
-        };
+        let repeat = Expansion::Repeat { body, at_least_one, span };
         Ok((repeat, self.pos))
     }
 

@@ -78,24 +78,14 @@ impl<'a> Parser<'a> {
         }
     }
 
-    pub(super) fn missing_semicolon(
-        &self,
-        end: usize,
-        after: &'static str,
-        start: usize,
-    ) -> Failure {
+    pub(super) fn missing_semicolon(&self, end: usize, after: &'static str, start: usize) -> Failure {
         let (line, _) = line_column(self.text, start);
         let fault = Fault::MissingSemicolon { after, line };
         (Span::new(end, end), fault)
     }
 
     /// Something opened at `start` has no end before the place that has been reached.
-    pub(super) fn unclosed(
-        &self,
-        start: usize,
-        open: &'static str,
-        close: &'static str,
-    ) -> Failure {
+    pub(super) fn unclosed(&self, start: usize, open: &'static str, close: &'static str) -> Failure {
         let (line, _) = line_column(self.text, self.pos);
         let next = self.rest().trim_start_matches([' ', '\t']).chars().next();
         let before = match next {
@@ -103,11 +93,7 @@ impl<'a> Parser<'a> {
             Some('\n' | '\r') => format!("the end of line {line}"),
             Some(c) => format!("the `{c}` on line {line}"),
         };
-        let fault = Fault::Unclosed {
-            open,
-            close,
-            before,
-        };
+        let fault = Fault::Unclosed { open, close, before };
         (Span::new(start, start + open.len()), fault)
     }
 

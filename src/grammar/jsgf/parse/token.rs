@@ -22,10 +22,7 @@ impl<'a> Parser<'a> {
             }
         }
         self.bump();
-        Ok(Tag {
-            text: text.trim().to_owned(),
-            span: Span::new(start, self.pos),
-        })
+        Ok(Tag { text: text.trim().to_owned(), span: Span::new(start, self.pos) })
     }
 
     pub(super) fn quoted(&mut self) -> Parsed<Expansion> {
