@@ -24,6 +24,7 @@ struct Case {
     /// `[frames × TOKENS]`
     log_probs: Vec<f32>,
     filler_per_phone: f32,
+    unheard_boundary: Option<f32>,
 }
 
 const WORDS: usize = 4;
@@ -58,8 +59,14 @@ fn any_case() -> impl Strategy<Value = Case> {
         x.iter().map(|x| 2.0 * x - total).collect::<Vec<f32>>()
     });
     let log_probs = prop::collection::vec(frames, 1..=6).prop_map(|frames| frames.concat());
-    (words, prop::collection::vec(sentence, 1..4), log_probs, 0.0..5.0f32).prop_map(
-        |(words, sentences, log_probs, filler_per_phone)| Case { words, sentences, log_probs, filler_per_phone },
+    (words, prop::collection::vec(sentence, 1..4), log_probs, 0.0..5.0f32, prop::option::of(0.0..2.0f32)).prop_map(
+        |(words, sentences, log_probs, filler_per_phone, unheard_boundary)| Case {
+            words,
+            sentences,
+            log_probs,
+            filler_per_phone,
+            unheard_boundary,
+        },
     )
 }
 
@@ -79,7 +86,12 @@ impl Case {
     }
 
     fn run<const K: usize>(&self, calls: Calls) -> Vec<Path> {
-        let weights = Weights { filler_per_phone: self.filler_per_phone, beam: BEAM, calls };
+        let weights = Weights {
+            filler_per_phone: self.filler_per_phone,
+            beam: BEAM,
+            unheard_boundary: self.unheard_boundary,
+            calls,
+        };
         search::<K>(&self.network(), &self.emissions(), weights)
     }
 
@@ -104,6 +116,9 @@ impl Case {
                 }
                 for second in &self.words[second] {
                     add([first.as_slice(), &[BOUNDARY], second].concat(), sentence.outcome, cost);
+                    if let Some(unheard) = self.unheard_boundary {
+                        add([first.as_slice(), second].concat(), sentence.outcome, cost + unheard);
+                    }
                 }
             }
         }
@@ -248,7 +263,13 @@ fn plain(labels: &[Class]) -> Vec<f32> {
 }
 
 fn said(words: [&[Class]; WORDS], sentences: Vec<Sentence>, labels: &[Class]) -> Case {
-    Case { words: words.map(|way| vec![way.to_vec()]), sentences, log_probs: plain(labels), filler_per_phone: 3.0 }
+    Case {
+        words: words.map(|way| vec![way.to_vec()]),
+        sentences,
+        log_probs: plain(labels),
+        filler_per_phone: 3.0,
+        unheard_boundary: None,
+    }
 }
 
 fn sentence(first: usize, second: Option<usize>, outcome: u8) -> Sentence {

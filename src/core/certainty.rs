@@ -14,8 +14,9 @@ const RIVAL: f32 = 0.1;
 /// A rival less probable than this is not worth a line in the log.
 const NEGLIGIBLE: f32 = 0.01;
 
-/// What becomes of a reading.
+/// What becomes of a reading. Short-lived, so that its size does not matter.
 #[derive(Debug, Clone, PartialEq)]
+#[allow(clippy::large_enum_variant)]
 pub enum Verdict {
     Kept { meaning: Meaning, rival: Option<Rival>, doubt: Option<Doubt> },
     Refused,

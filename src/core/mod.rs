@@ -32,7 +32,7 @@ pub enum Input {
 #[derive(Debug, Clone, PartialEq)]
 pub enum Effect {
     /// Write this record; it is the next `seq`.
-    Append(Record),
+    Append(Box<Record>),
     /// Tell the people at work; nothing is recorded.
     Tell(String),
     /// Somebody called for the end of the recording.
@@ -184,12 +184,12 @@ impl<'p> Core<'p> {
 
     fn append(&mut self, t: Millis, now: Millis, body: Body) -> Effect {
         self.next_seq += 1;
-        Effect::Append(Record {
+        Effect::Append(Box::new(Record {
             t_ms: t,
             at: self.anchor.wall(t),
             birth_ms: self.birth.map(|birth| t as i64 - birth as i64),
             body,
             written_ms: now.max(t),
-        })
+        }))
     }
 }
