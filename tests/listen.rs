@@ -35,11 +35,17 @@ fn events(log: &Path) -> Vec<Event> {
         .collect()
 }
 
+/// Points the program at the server, which has a home of its own, and at our engine.
+fn enter(server: &SoundServer, command: &mut Command) {
+    server.enter(command);
+    command.env(earmark::engine::assets::OVERRIDE, earmark::engine::assets::folder().unwrap());
+}
+
 /// Starts listening, and returns once the microphone is open.
 fn listen(server: &SoundServer, log: &Path) -> Child {
     let mut command = Command::new(env!("CARGO_BIN_EXE_earmark"));
     command.args(["listen", "--mic", "virtual_mic", "--purpose", "demo", "--log"]).arg(log);
-    server.enter(&mut command);
+    enter(server, &mut command);
     let mut child = command.stdout(Stdio::null()).stderr(Stdio::piped()).spawn().unwrap();
     let mut said = String::new();
     let mut errors = BufReader::new(child.stderr.take().unwrap());
@@ -111,13 +117,13 @@ fn it_ends_cleanly_when_terminated_and_says_which_microphones_there_are() {
 
     let mut list = Command::new(env!("CARGO_BIN_EXE_earmark"));
     list.args(["listen", "--mic", "list"]);
-    server.enter(&mut list);
+    enter(&server, &mut list);
     let list = String::from_utf8(list.output().unwrap().stdout).unwrap();
     assert!(list.contains("virtual_mic"), "{list}");
 
     let mut unknown = Command::new(env!("CARGO_BIN_EXE_earmark"));
     unknown.args(["listen", "--mic", "nobody has this one", "--log"]).arg(folder.path().join("none.earmark.jsonl"));
-    server.enter(&mut unknown);
+    enter(&server, &mut unknown);
     let unknown = unknown.output().unwrap();
     assert_eq!(unknown.status.code(), Some(1));
     let error = String::from_utf8_lossy(&unknown.stderr);
