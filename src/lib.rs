@@ -1,4 +1,13 @@
-//! Earmark.
+//! Earmark records what is called out around a newborn who needs help, hands-free and offline.
+//!
+//! It records and reminds. It decides nothing and is no medical device. Local protocol and licensed
+//! judgement come first.
+//!
+//! From sound to log: [`audio`] gives 16 kHz mono, [`hearing`] cuts it at pauses, an [`engine`]
+//! turns each piece into readings with [`decode`] over a [`pack`]'s [`grammar`], the [`core`] makes
+//! records of them, the [`journal`] puts those on disk, and [`show`] tells people. [`replay`] and
+//! [`daemon`] are the two wirings; [`cli`] is what is typed. DEVELOPERS.md has the floors.
+
 pub mod audio;
 pub mod cli;
 pub mod core;

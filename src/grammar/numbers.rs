@@ -151,7 +151,7 @@ fn rest_forms(head: &[Part], rest: i64) -> [Vec<Part>; 2] {
     [join(head, &tail), join(&join(head, &[("and", 0)]), &tail)]
 }
 
-/// 100 to 999: "one hundred [and] twenty", "a hundred [and] twenty", "one twenty", "one oh five".
+/// 100 to 999: "one hundred \[and\] twenty", "a hundred \[and\] twenty", "one twenty", "one oh five".
 fn hundreds(n: i64) -> Vec<Vec<Part>> {
     let (count, rest) = (n / 100, n % 100);
     let counted = (SMALL[count as usize], count * 100 * ONE);
@@ -173,7 +173,7 @@ fn short_form(head: Vec<Part>, rest: i64) -> Vec<Part> {
     join(&join(&head, oh), &below_hundred(rest, 1))
 }
 
-/// 1000 to 9999: "three thousand two hundred [and] fifty", "thirty two hundred", "thirty two fifty".
+/// 1000 to 9999: "three thousand two hundred \[and\] fifty", "thirty two hundred", "thirty two fifty".
 fn thousands(n: i64) -> Vec<Vec<Part>> {
     let (count, rest) = (n / 1000, n % 1000);
     let counted = (SMALL[count as usize], count * 1000 * ONE);
