@@ -53,6 +53,12 @@ pub struct AudioFile {
     ended: Option<Ended>,
 }
 
+/// What the decoding library panics on (arithmetic on a damaged header) is damage like any other.
+fn guarded<T>(decode: impl FnOnce() -> Result<T, Symphonia>) -> Result<T, Symphonia> {
+    std::panic::catch_unwind(std::panic::AssertUnwindSafe(decode))
+        .unwrap_or(Err(Symphonia::DecodeError("the decoder gave up on it")))
+}
+
 /// Opens a recording and decodes its start, so that whatever is not sound fails here.
 pub fn open(path: &Path) -> Result<AudioFile, AudioError> {
     let mut file = open_plainly(path)?;
@@ -90,13 +96,13 @@ pub fn open(path: &Path) -> Result<AudioFile, AudioError> {
 
     let not_audio = |why: String| AudioError::NotAudio { path: path.into(), why };
     let stream = MediaSourceStream::new(source, Default::default());
-    let format =
-        get_probe().probe(&Hint::new(), stream, Default::default(), Default::default()).map_err(|e| match e {
-            Symphonia::Unsupported(_) => not_audio("the format is not known".into()),
-            Symphonia::IoError(_) if !is_known(magic) => not_audio("the format is not known".into()),
-            Symphonia::IoError(_) if is_flac_of_nothing(&head) => empty("0 samples"),
-            e => damaged(e.to_string()),
-        })?;
+    let probed = guarded(|| get_probe().probe(&Hint::new(), stream, Default::default(), Default::default()));
+    let format = probed.map_err(|e| match e {
+        Symphonia::Unsupported(_) => not_audio("the format is not known".into()),
+        Symphonia::IoError(_) if !is_known(magic) => not_audio("the format is not known".into()),
+        Symphonia::IoError(_) if is_flac_of_nothing(&head) => empty("0 samples"),
+        e => damaged(e.to_string()),
+    })?;
     let track = format
         .first_track_known_codec(TrackType::Audio)
         .ok_or_else(|| not_audio("it has no sound track of a known kind".into()))?;
@@ -201,7 +207,7 @@ impl AudioFile {
         if self.at >= self.limit {
             return self.finish(None);
         }
-        match self.format.next_packet() {
+        match guarded(|| self.format.next_packet()) {
             Ok(Some(packet)) if packet.track_id == self.track => self.decode(&packet),
             Ok(Some(_)) => Vec::new(),
             Ok(None) => self.finish(None),
@@ -218,7 +224,7 @@ impl AudioFile {
 
     /// Decodes a packet into `held`, with `silence` in front for what is missing before it.
     fn decode(&mut self, packet: &Packet) -> Vec<f32> {
-        let sound = match self.decoder.decode(packet) {
+        let sound = match guarded(|| self.decoder.decode(packet)) {
             Ok(sound) => sound,
             // The next packet's time stamp shows how much is missing.
             Err(Symphonia::DecodeError(_) | Symphonia::IoError(_)) => return Vec::new(),
