@@ -3,7 +3,7 @@
 use crate::audio::{self, AudioError};
 use crate::core::{Core, Effect, Input};
 use crate::engine::Engine;
-use crate::hearing::{Batch, Heard, Hearing, RATE};
+use crate::hearing::{Batch, Hearing, RATE};
 use crate::journal::{Journal, JournalError};
 use crate::pack::Pack;
 use crate::record::{Purpose, Record};
@@ -140,14 +140,7 @@ fn inputs(message: Message) -> Vec<Input> {
         Message::Device { device, state, text } => {
             vec![Input::Device { device: device.into(), state: state.into(), text: Some(text) }]
         }
-        Message::Heard(batch) => batch
-            .heard
-            .into_iter()
-            .map(|heard| match heard {
-                Heard::Reading { onset, reading } => Input::Reading { onset, reading },
-                Heard::Talk => Input::Talk,
-            })
-            .collect(),
+        Message::Heard(batch) => batch.heard.into_iter().map(Input::from).collect(),
     }
 }
 

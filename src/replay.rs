@@ -3,7 +3,7 @@
 use crate::audio::{self, AudioError, Ended};
 use crate::core::{Core, Effect, Input};
 use crate::engine::EngineError;
-use crate::hearing::{Batch, Heard, Hearing, RATE};
+use crate::hearing::{Batch, Hearing, RATE};
 use crate::journal::{Durability, Journal, JournalError};
 use crate::pack::Pack;
 use crate::record::{Purpose, Record};
@@ -92,11 +92,7 @@ impl Recorder<'_> {
     fn take(&mut self, core: &mut Core, batches: Vec<Batch>) -> Result<(), ReplayError> {
         for Batch { known_at, heard } in batches {
             for item in heard {
-                let input = match item {
-                    Heard::Reading { onset, reading } => Input::Reading { onset, reading },
-                    Heard::Talk => Input::Talk,
-                };
-                let effects = core.step(input, known_at);
+                let effects = core.step(item.into(), known_at);
                 self.carry_out(effects)?;
             }
         }

@@ -5,6 +5,7 @@ mod segments;
 
 pub use segments::{Segment, Segmenter};
 
+use crate::core::Input;
 use crate::decode::Reading;
 use crate::engine::{Engine, EngineError};
 use crate::time::Millis;
@@ -21,6 +22,15 @@ pub enum Heard {
     Reading { onset: Millis, reading: Box<Reading> },
     /// A stretch of sound in which no call-out was found.
     Talk,
+}
+
+impl From<Heard> for Input {
+    fn from(heard: Heard) -> Input {
+        match heard {
+            Heard::Reading { onset, reading } => Input::Reading { onset, reading },
+            Heard::Talk => Input::Talk,
+        }
+    }
 }
 
 /// A moment on the stream's clock at which what is in `heard` became known.
@@ -43,10 +53,6 @@ pub struct Hearing {
 impl Hearing {
     pub fn new(engine: Box<dyn Engine>) -> Hearing {
         Hearing { segmenter: Segmenter::new(), engine, reported_to: 0, spoken: false }
-    }
-
-    pub fn engine(&self) -> &dyn Engine {
-        self.engine.as_ref()
     }
 
     /// Takes the next samples of the stream (16 kHz mono).

@@ -91,10 +91,8 @@ impl Segmenter {
             self.in_segment = true;
             self.speech = ONSET;
             self.quiet = 0;
-            self.forget(self.looked.saturating_sub(LEAD + HOP * ONSET_OF as usize));
-        } else {
-            self.forget(self.looked.saturating_sub(LEAD + HOP * ONSET_OF as usize));
         }
+        self.forget(self.looked.saturating_sub(LEAD + HOP * ONSET_OF as usize));
     }
 
     fn go_on(&mut self, active: bool) -> Option<Segment> {
