@@ -183,7 +183,7 @@ pub struct PackId {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct EngineId {
     pub name: String,
-    /// SHA-256 of the engine library, hex.
+    /// SHA-256 of what the engine adds to its model (a library, a tuning), hex.
     pub sha256: String,
     /// SHA-256 of the acoustic model, hex.
     pub model_sha256: String,

@@ -32,6 +32,7 @@ fn reading(words: &str, confidence: f32, rival: Option<(&str, f32)>) -> Reading 
             words: words.into(),
             probability,
         }),
+        may_go_on: false,
         measures: Measures {
             gap: 0.0,
             worst_word: 0.0,

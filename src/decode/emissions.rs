@@ -60,17 +60,6 @@ impl Emissions {
         out
     }
 
-    /// From log-probabilities that are those of the classes already, `[frames × classes]`.
-    pub fn of_classes(log_probs: &[f32], classes: &Classes) -> Emissions {
-        let own = Classes {
-            members: (0..classes.members.len()).map(|k| vec![k]).collect(),
-            boundary_token: usize::from(classes.boundary),
-            blank_token: usize::from(classes.blank),
-            ..*classes
-        };
-        Emissions::new(log_probs, own.members.len(), &own)
-    }
-
     pub fn frames(&self) -> usize {
         self.free.len()
     }

@@ -103,6 +103,11 @@ impl Network {
         self.nodes.len()
     }
 
+    /// Whether nothing can follow the word of `arc` in a call-out.
+    pub(super) fn is_last(&self, arc: ArcId) -> bool {
+        self.states[self.arcs[arc as usize].to as usize].roots.is_empty()
+    }
+
     pub(super) fn word(&self, arc: ArcId) -> &str {
         &self.words[self.arcs[arc as usize].word as usize]
     }

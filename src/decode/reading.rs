@@ -36,6 +36,8 @@ pub struct Reading {
     /// Probability from 0 to 1 that it was said.
     pub confidence: f32,
     pub rival: Option<RivalReading>,
+    /// Whether the grammar lets the call-out go on behind its last word.
+    pub may_go_on: bool,
     pub measures: Measures,
 }
 
@@ -110,6 +112,12 @@ impl Decoder {
         readings
     }
 
+    /// The words so far of a call-out that is being said when the audio ends; empty if none is.
+    pub fn so_far(&self, emissions: &Emissions) -> String {
+        let words = search::unfinished(&self.network, emissions, self.find);
+        words.into_iter().map(|arc| self.network.word(arc)).collect::<Vec<_>>().join(" ")
+    }
+
     /// The best call-out in a short stretch that begins at frame `offset`, with its best rival.
     fn weigh(&self, emissions: &Emissions, offset: usize) -> Option<Reading> {
         let paths = search::search::<MEANINGS>(&self.network, emissions, self.weigh);
@@ -142,6 +150,7 @@ impl Decoder {
                 words: self.sentence(&path.calls[0]),
                 probability: measures.rival_probability(),
             }),
+            may_go_on: call.words.last().is_none_or(|step| !self.network.is_last(step.arc)),
             measures,
         })
     }

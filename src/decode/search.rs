@@ -159,21 +159,12 @@ impl<const K: usize> Layer<K> {
 
 /// The best paths with different meanings, best first, at most `K`.
 pub fn search<const K: usize>(network: &Network, emissions: &Emissions, weights: Weights) -> Vec<Path> {
-    let mut run = Run::<K> {
-        network,
-        emissions,
-        weights,
-        arena: Vec::new(),
-        now: Layer::new(network.nodes.len()),
-        next: Layer::new(network.nodes.len()),
-        before: Slot::EMPTY,
-        after: Slot::EMPTY,
-    };
-    run.before.0[0] = Token { score: 0.0, ..NO_TOKEN };
-    for frame in 0..emissions.frames() {
-        run.step(frame);
-    }
-    run.finish()
+    Run::<K>::through(network, emissions, weights).finish()
+}
+
+/// The words of the call-out that the best path is in at the end, those whole so far; empty if it is in none.
+pub fn unfinished(network: &Network, emissions: &Emissions, weights: Weights) -> Vec<ArcId> {
+    Run::<1>::through(network, emissions, weights).unfinished()
 }
 
 struct Run<'a, const K: usize> {
@@ -189,7 +180,19 @@ struct Run<'a, const K: usize> {
     after: Slot<K>,
 }
 
-impl<const K: usize> Run<'_, K> {
+impl<'a, const K: usize> Run<'a, K> {
+    fn through(network: &'a Network, emissions: &'a Emissions, weights: Weights) -> Self {
+        let layer = || Layer::new(network.nodes.len());
+        let (now, next) = (layer(), layer());
+        let mut run =
+            Run { network, emissions, weights, arena: Vec::new(), now, next, before: Slot::EMPTY, after: Slot::EMPTY };
+        run.before.0[0] = Token { score: 0.0, ..NO_TOKEN };
+        for frame in 0..emissions.frames() {
+            run.step(frame);
+        }
+        run
+    }
+
     fn step(&mut self, frame: usize) {
         let best = self
             .now
@@ -313,6 +316,23 @@ impl<const K: usize> Run<'_, K> {
             self.arena.push(Past { before, step, ends, key });
         }
         out
+    }
+
+    fn unfinished(&self) -> Vec<ArcId> {
+        let inside = self.now.active.iter().map(|node| {
+            let place = &self.now.places[*node as usize];
+            if place.phone.best() > place.blank.best() { place.phone.0[0] } else { place.blank.0[0] }
+        });
+        let outside = [self.before.0[0], self.after.0[0]];
+        let best = inside.chain(outside).fold(NO_TOKEN, |a, b| if b.score > a.score { b } else { a });
+        let mut words = Vec::new();
+        let mut at = best.history;
+        while at != NONE && !self.arena[at as usize].ends {
+            words.push(self.arena[at as usize].step.arc);
+            at = self.arena[at as usize].before;
+        }
+        words.reverse();
+        words
     }
 
     fn finish(mut self) -> Vec<Path> {

@@ -60,6 +60,7 @@ fn pin(name: &str) -> Option<&'static str> {
     PINNED.lines().find_map(|line| line.strip_suffix(name)?.strip_suffix("  "))
 }
 
-fn hex(bytes: &[u8]) -> String {
+/// Bytes as hexadecimal digits.
+pub(super) fn hex(bytes: &[u8]) -> String {
     bytes.iter().map(|b| format!("{b:02x}")).collect()
 }

@@ -1,55 +1,41 @@
 //! The built-in engine: the English phone model, decoded over the pack's grammar.
 
-use super::acoustic::{Acoustic, TOKENS};
-use super::adapter::Adapter;
+use super::conformer::{Conformer, LONGEST};
+use super::package::Package;
+use super::tuning::Tuning;
 use super::{Engine, EngineError, assets, phones};
 use crate::decode::emissions::{Class, Classes};
 use crate::decode::{Decoder, Emissions, Reading};
 use crate::grammar::graph::Graph;
 use crate::record::EngineId;
 
-#[cfg(all(target_os = "linux", target_arch = "x86_64"))]
-const LIBRARY: &str = "linux-x86_64/libhama.so";
-#[cfg(all(target_os = "linux", target_arch = "aarch64"))]
-const LIBRARY: &str = "linux-aarch64/libhama.so";
-#[cfg(all(target_os = "macos", target_arch = "x86_64"))]
-const LIBRARY: &str = "darwin-x86_64/libhama.dylib";
-#[cfg(all(target_os = "macos", target_arch = "aarch64"))]
-const LIBRARY: &str = "darwin-arm64/libhama.dylib";
 const MODEL: &str = "asr_waveform.hama";
 const VOCABULARY: &str = "g2p_vocab.json";
 
 /// The model alone, before a pack is known.
 pub struct Model {
-    acoustic: Acoustic,
-    adapter: Adapter,
+    conformer: Conformer,
     classes: Classes,
     id: EngineId,
 }
 
 impl Model {
-    /// Loads the pinned assets from their folder.
+    /// Loads the pinned assets from their folder and tunes them.
     pub fn load() -> Result<Model, EngineError> {
         let folder = assets::folder()?;
-        let library = assets::read(&folder, LIBRARY)?;
         let model = assets::read(&folder, MODEL)?;
         let vocabulary = assets::read(&folder, VOCABULARY)?;
-        let unusable = || EngineError::Model { path: vocabulary.path.display().to_string() };
-        let json: serde_json::Value = serde_json::from_slice(&vocabulary.bytes).map_err(|_| unusable())?;
-        let tokens: Vec<String> =
-            serde_json::from_value(json.get("decoder").cloned().unwrap_or_default()).map_err(|_| unusable())?;
-        if tokens.len() + 2 != TOKENS {
-            return Err(unusable());
-        }
-        let classes = phones::classes(&tokens).map_err(EngineError::Phones)?;
-        let adapter =
-            Adapter::shipped().filter(|a| a.classes() == classes.members.len()).ok_or(EngineError::Adapter)?;
-        Ok(Model {
-            adapter,
-            acoustic: Acoustic::load(&library.path, &model.bytes, &model.path)?,
-            classes,
-            id: EngineId { name: "built-in".into(), sha256: library.sha256, model_sha256: model.sha256 },
-        })
+        let unusable = |asset: &assets::Asset| EngineError::Model { path: asset.path.display().to_string() };
+        let json: serde_json::Value = serde_json::from_slice(&vocabulary.bytes).map_err(|_| unusable(&vocabulary))?;
+        let tokens: Vec<String> = serde_json::from_value(json.get("decoder").cloned().unwrap_or_default())
+            .map_err(|_| unusable(&vocabulary))?;
+        let phones = phones::tokens(&tokens).map_err(EngineError::Phones)?;
+        let package = Package::read(&model.bytes).ok_or_else(|| unusable(&model))?;
+        let tuning = Tuning::shipped().ok_or(EngineError::Tuning)?;
+        let mut conformer = Conformer::new(&package, Some(&tuning)).ok_or_else(|| unusable(&model))?;
+        conformer.keep(&phones);
+        let id = EngineId { name: "built-in".into(), sha256: Tuning::sha256(), model_sha256: model.sha256 };
+        Ok(Model { conformer, classes: phones::classes(), id })
     }
 
     /// Class of the word boundary.
@@ -57,20 +43,12 @@ impl Model {
         self.classes.boundary
     }
 
-    /// Log-probabilities `[frames × TOKENS]` of `audio` (16 kHz mono), as the model gives them.
-    pub fn log_probs(&mut self, audio: &[f32]) -> Result<Vec<f32>, EngineError> {
-        self.acoustic.log_probs(audio)
-    }
-
     /// What the model hears in `audio` (16 kHz mono).
-    pub fn emissions(&mut self, audio: &[f32]) -> Result<Emissions, EngineError> {
-        let log_probs = self.log_probs(audio)?;
-        Ok(self.adapted(&log_probs))
-    }
-
-    /// The model's own log-probabilities, made into those of the phones of English.
-    pub fn adapted(&self, log_probs: &[f32]) -> Emissions {
-        Emissions::of_classes(&self.adapter.adapt(log_probs, TOKENS), &self.classes)
+    pub fn emissions(&self, audio: &[f32]) -> Result<Emissions, EngineError> {
+        if audio.len() > LONGEST {
+            return Err(EngineError::TooLong { seconds: audio.len() / 16_000 });
+        }
+        Ok(Emissions::new(&self.conformer.log_probs(audio), self.classes.members.len(), &self.classes))
     }
 }
 
@@ -104,5 +82,9 @@ impl Engine for Builtin {
     fn hear(&mut self, audio: &[f32]) -> Result<Vec<Reading>, EngineError> {
         let emissions = self.model.emissions(audio)?;
         Ok(self.decoder.read(&emissions))
+    }
+
+    fn so_far(&mut self, audio: &[f32]) -> Result<String, EngineError> {
+        Ok(self.decoder.so_far(&self.model.emissions(audio)?))
     }
 }

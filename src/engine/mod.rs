@@ -1,10 +1,12 @@
 //! Engines that turn a stretch of audio into readings.
 
-pub mod acoustic;
-mod adapter;
 pub mod assets;
 pub mod builtin;
+pub mod conformer;
+mod features;
+pub mod package;
 pub mod phones;
+mod tuning;
 
 use crate::decode::Reading;
 use crate::record::EngineId;
@@ -16,6 +18,12 @@ pub trait Engine: Send {
 
     /// Readings in `audio` (16 kHz mono, [-1, 1]), in order; times count from its first sample.
     fn hear(&mut self, audio: &[f32]) -> Result<Vec<Reading>, EngineError>;
+
+    /// The words so far of a call-out that is being said when `audio` ends; empty if none is, or if the engine
+    /// cannot tell.
+    fn so_far(&mut self, _audio: &[f32]) -> Result<String, EngineError> {
+        Ok(String::new())
+    }
 }
 
 /// What can go wrong with an engine.
@@ -23,14 +31,12 @@ pub trait Engine: Send {
 pub enum EngineError {
     #[error(transparent)]
     Assets(#[from] assets::AssetError),
-    #[error("the speech library {path} cannot be loaded: {why}. Run `make assets` to fetch it anew")]
-    Library { path: String, why: String },
-    #[error("the acoustic model {path} was not accepted by the speech library. Run `make assets` to fetch it anew")]
+    #[error("the acoustic model {path} is not the one this program was made for. Run `make assets` to fetch it anew")]
     Model { path: String },
-    #[error("the speech library failed on {seconds:.1} s of audio (code {code})")]
-    Run { seconds: f32, code: i64 },
-    #[error("the adapter's weights in this build are damaged: build it anew from a clean checkout")]
-    Adapter,
+    #[error("{seconds} s of audio at once are too long to hear: cut it into pieces of a minute or less")]
+    TooLong { seconds: usize },
+    #[error("the tuning in this build is damaged: build it anew from a clean checkout")]
+    Tuning,
     #[error("pronunciations use phones that the acoustic model does not have: {0}. Write them in ARPAbet")]
     Phones(String),
 }

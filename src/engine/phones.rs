@@ -54,16 +54,22 @@ pub fn class(phone: &str) -> Option<Class> {
     PHONES.iter().position(|(name, _)| *name == bare).map(|k| k as Class)
 }
 
-/// The classes over the model's own `tokens`; the word boundary and the blank come after those.
-/// Errs with the first token that the model lacks.
-pub fn classes(tokens: &[String]) -> Result<Classes, String> {
-    let (boundary_token, blank_token) = (tokens.len(), tokens.len() + 1);
-    let mut members = Vec::new();
-    for (_, ipa) in PHONES {
-        let token = tokens.iter().position(|t| t == ipa).ok_or(ipa)?;
-        members.push(vec![token]);
+/// Which of the model's own `tokens` stands for each class; the word boundary and the blank come after those
+/// listed. Errs with the first phone that the model lacks.
+pub fn tokens(tokens: &[String]) -> Result<Vec<usize>, String> {
+    let own = |ipa: &str| tokens.iter().position(|t| t == ipa).ok_or_else(|| ipa.to_string());
+    let mut found = PHONES.iter().map(|(_, ipa)| own(ipa)).collect::<Result<Vec<_>, _>>()?;
+    found.extend([tokens.len(), tokens.len() + 1]);
+    Ok(found)
+}
+
+/// The classes, where the model gives one output for each.
+pub fn classes() -> Classes {
+    Classes {
+        members: (0..=usize::from(BLANK)).map(|k| vec![k]).collect(),
+        boundary: BOUNDARY,
+        blank: BLANK,
+        boundary_token: BOUNDARY.into(),
+        blank_token: BLANK.into(),
     }
-    members.push(vec![boundary_token]);
-    members.push(vec![blank_token]);
-    Ok(Classes { members, boundary: BOUNDARY, blank: BLANK, boundary_token, blank_token })
 }

@@ -3,7 +3,7 @@
 mod activity;
 mod segments;
 
-pub use segments::{Segment, Segmenter};
+pub use segments::{Segment, Segmenter, Then};
 
 use crate::core::Input;
 use crate::decode::Reading;
@@ -14,6 +14,11 @@ use crate::time::Millis;
 pub const RATE: u64 = 16_000;
 /// A call-out that ends this close to a cut in mid-speech may go on behind it.
 const SEAM_MS: Millis = 300;
+
+/// A call-out is reported ahead of the pause that ends a segment only if it is this sure, and nothing can follow.
+const SURE: f32 = 0.9;
+/// Samples that are looked at for the words so far: 3 s.
+const RECENT: usize = 48_000;
 
 /// Something heard in the stream.
 #[derive(Debug, Clone)]
@@ -55,6 +60,11 @@ impl Hearing {
         Hearing { segmenter: Segmenter::new(), engine, reported_to: 0, spoken: false }
     }
 
+    /// Samples taken so far.
+    pub fn position(&self) -> u64 {
+        self.segmenter.position()
+    }
+
     /// Takes the next samples of the stream (16 kHz mono).
     pub fn push(&mut self, samples: &[f32]) -> Result<Vec<Batch>, EngineError> {
         let segments = self.segmenter.push(samples);
@@ -71,26 +81,35 @@ impl Hearing {
         segments.into_iter().map(|segment| self.hear_segment(&segment)).collect()
     }
 
+    /// The words so far of a call-out that is being said now; empty if none is. For showing, never for the record.
+    pub fn so_far(&mut self) -> Result<String, EngineError> {
+        let Some(running) = self.segmenter.running() else { return Ok(String::new()) };
+        let recent = running.len().saturating_sub(RECENT);
+        self.engine.so_far(&running[recent..])
+    }
+
     fn hear_segment(&mut self, segment: &Segment) -> Result<Batch, EngineError> {
         let start = segment.from * 1000 / RATE;
         let end = (segment.from + segment.samples.len() as u64) * 1000 / RATE;
-        // What the next segment holds whole is better heard there.
-        let next_start = segment.next_from.map(|from| from * 1000 / RATE);
         let mut heard = Vec::new();
         for reading in self.engine.hear(&segment.samples)? {
             let onset = start + reading.onset_ms as Millis;
             let ends = start + reading.end_ms as Millis;
-            if ends <= self.reported_to {
+            // A call-out that was reported may end a frame later when it is heard again.
+            if onset.midpoint(ends) <= self.reported_to {
                 continue;
             }
-            if next_start.is_some_and(|next| onset > next && ends + SEAM_MS > end) {
-                break;
+            match segment.then {
+                // What the next segment holds whole is better heard there.
+                Then::More { from } if onset > from * 1000 / RATE && ends + SEAM_MS > end => break,
+                Then::Open if reading.may_go_on || reading.confidence < SURE => break,
+                _ => {}
             }
             self.reported_to = ends;
             heard.push(Heard::Reading { onset, reading: Box::new(reading) });
         }
         self.spoken |= !heard.is_empty();
-        if segment.next_from.is_none() {
+        if segment.then == Then::Pause {
             if !std::mem::take(&mut self.spoken) {
                 heard.push(Heard::Talk);
             }

@@ -6,6 +6,10 @@ use super::activity::{Activity, HOP};
 const LEAD: usize = 4800;
 /// A pause this long ends a segment: 340 ms.
 const PAUSE: usize = 34;
+/// After a pause this long, what was said so far is heard once ahead of the segment's end: 160 ms.
+const EARLY: usize = 16;
+/// So much of it at most: 3 s.
+const RECENT: usize = 48_000;
 /// Looks with speech, out of the last `ONSET_OF`, that begin a segment.
 const ONSET: usize = 3;
 const ONSET_OF: u32 = 5;
@@ -21,8 +25,18 @@ const SHORTEST: usize = 10;
 pub struct Segment {
     pub from: u64,
     pub samples: Vec<f32>,
-    /// Where the next segment will begin, if this one was cut in mid-speech.
-    pub next_from: Option<u64>,
+    pub then: Then,
+}
+
+/// How the stream goes on behind a segment.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Then {
+    /// There was a pause.
+    Pause,
+    /// It was cut in mid-speech; the next segment begins at `from`.
+    More { from: u64 },
+    /// It is still running, and comes again with its true end: a short pause may be its last.
+    Open,
 }
 
 /// Finds segments in a stream that may come in pieces of any size.
@@ -65,6 +79,11 @@ impl Segmenter {
         }
     }
 
+    /// Samples taken so far.
+    pub fn position(&self) -> u64 {
+        self.kept_from + self.kept.len() as u64
+    }
+
     /// Takes samples, gives the segments that they complete.
     pub fn push(&mut self, samples: &[f32]) -> Vec<Segment> {
         self.kept.extend_from_slice(samples);
@@ -81,7 +100,7 @@ impl Segmenter {
     /// The stream has ended.
     pub fn finish(&mut self) -> Option<Segment> {
         let worth = self.in_segment && (self.continued || self.speech >= SHORTEST);
-        let segment = worth.then(|| self.cut(self.kept.len(), None));
+        let segment = worth.then(|| self.cut(self.kept.len(), Then::Pause));
         *self = Segmenter { kept_from: self.kept_from + self.kept.len() as u64, ..Segmenter::new() };
         segment
     }
@@ -104,16 +123,22 @@ impl Segmenter {
         }
         if self.quiet >= PAUSE {
             let worth = self.continued || self.speech >= SHORTEST;
-            let segment = worth.then(|| self.cut(self.looked, None));
+            let segment = worth.then(|| self.cut(self.looked, Then::Pause));
             self.in_segment = false;
             self.continued = false;
             self.recent = 0;
             self.forget(self.looked.saturating_sub(LEAD));
             return segment;
         }
+        let worth = self.continued || self.speech >= SHORTEST;
+        if self.quiet == EARLY && worth && self.looked < LONGEST {
+            let recent = self.looked.saturating_sub(RECENT);
+            let samples = self.kept[recent..self.looked].to_vec();
+            return Some(Segment { from: self.kept_from + recent as u64, samples, then: Then::Open });
+        }
         if self.looked >= LONGEST {
             let next = self.looked - OVERLAP;
-            let segment = self.cut(self.looked, Some(self.kept_from + next as u64));
+            let segment = self.cut(self.looked, Then::More { from: self.kept_from + next as u64 });
             self.continued = true;
             self.forget(next);
             return Some(segment);
@@ -121,8 +146,13 @@ impl Segmenter {
         None
     }
 
-    fn cut(&self, to: usize, next_from: Option<u64>) -> Segment {
-        Segment { from: self.kept_from, samples: self.kept[..to].to_vec(), next_from }
+    /// What the running segment holds so far; `None` between segments.
+    pub fn running(&self) -> Option<&[f32]> {
+        self.in_segment.then(|| &self.kept[..self.looked])
+    }
+
+    fn cut(&self, to: usize, then: Then) -> Segment {
+        Segment { from: self.kept_from, samples: self.kept[..to].to_vec(), then }
     }
 
     fn forget(&mut self, samples: usize) {

@@ -9,8 +9,9 @@
 use earmark::decode::Network;
 use earmark::decode::emissions::{Class, Classes, Emissions};
 use earmark::decode::search::{Calls, Weights, search};
-use earmark::engine::acoustic::TOKENS;
-use earmark::engine::{assets, builtin};
+use earmark::engine::assets;
+use earmark::engine::conformer::{Conformer, TOKENS};
+use earmark::engine::package::Package;
 use earmark::grammar::{graph, jsgf};
 use serde::Deserialize;
 use std::collections::BTreeMap;
@@ -58,16 +59,24 @@ fn reference() -> Reference {
     serde_json::from_str(REFERENCE).unwrap()
 }
 
-fn log_probs(model: &mut builtin::Model, recording: &Recording) -> Vec<f32> {
+/// The model as its package has it, without our tuning.
+fn untuned() -> Conformer {
+    let model = assets::read(&assets::folder().unwrap(), "asr_waveform.hama").unwrap_or_else(|e| panic!("{e}"));
+    Conformer::new(&Package::read(&model.bytes).unwrap(), None).unwrap()
+}
+
+fn log_probs(model: &Conformer, recording: &Recording) -> Vec<f32> {
     let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/reference").join(&recording.file);
     let audio: Vec<f32> = earmark::audio::open_file(&path).unwrap_or_else(|e| panic!("{e}")).flatten().collect();
-    model.log_probs(&audio).unwrap_or_else(|e| panic!("{e}"))
+    model.log_probs(&audio)
 }
 
 /// The tokens of the walls, beyond the model's own.
 const OPEN: usize = TOKENS;
 const CLOSE: usize = TOKENS + 1;
 const ALL: usize = TOKENS + 2;
+/// Nats; the reference rounds its features to 16 bits, the program does not.
+const TOLERANCE: f64 = 0.05;
 /// A log-probability that no path can afford.
 const NEVER: f32 = -1e4;
 
@@ -111,13 +120,13 @@ fn score(reference: &Reference, phrase: &Phrase, log_probs: &[f32]) -> Option<f6
 #[test]
 fn phrases_score_as_the_reference_says() {
     let reference = reference();
-    let mut model = builtin::Model::load().unwrap_or_else(|e| panic!("{e}"));
+    let model = untuned();
     for recording in &reference.recordings {
-        let log_probs = log_probs(&mut model, recording);
+        let log_probs = log_probs(&model, recording);
         assert_eq!(log_probs.len(), recording.frames * TOKENS, "{}", recording.file);
         let free: f32 = log_probs.chunks_exact(TOKENS).map(|f| f.iter().copied().fold(f32::MIN, f32::max)).sum();
         assert!(
-            (f64::from(free) - recording.free).abs() < 1e-2,
+            (f64::from(free) - recording.free).abs() < TOLERANCE,
             "{}: free path {free}, {}",
             recording.file,
             recording.free
@@ -126,7 +135,7 @@ fn phrases_score_as_the_reference_says() {
         for (phrase, expected) in reference.phrases.iter().zip(&recording.scores) {
             let found = score(&reference, phrase, &log_probs);
             let same = match (found, expected) {
-                (Some(found), Some(expected)) => (found - expected).abs() < 1e-2,
+                (Some(found), Some(expected)) => (found - expected).abs() < TOLERANCE,
                 (found, expected) => found.is_none() && expected.is_none(),
             };
             assert!(same, "{}: \"{}\" scores {found:?}, the reference {expected:?}", recording.file, phrase.words);

@@ -1,0 +1,149 @@
+"""Trains the acoustic model further on call-outs in rooms and noise, and writes src/engine/tuning.weights.
+
+usage: tune.py TRAINING_DIR [--minutes 50] [--out WEIGHTS] [--assets FOLDER]
+TRAINING_DIR is what make_training.py made. Loss: connectionist temporal classification over phones, nats a phone,
+every clip put into another room and noise each time (augment.py). All weights move; what is written is the moving
+average over the last few hundred steps. Needs training.txt. Two cores hear about 25 hours of audio in an hour.
+"""
+
+import argparse
+import json
+import multiprocessing
+import os
+import pathlib
+import sys
+import time
+
+import numpy as np
+
+HERE = pathlib.Path(__file__).resolve().parent
+sys.path.insert(0, str(HERE))
+LENGTHS, FRAMES, MOST_PHONES = [150, 200, 300, 400], 6400, 120
+RATE_OF_LEARNING, AVERAGE = 6e-4, 0.998
+
+
+def clips(folder):
+    from model import BOUNDARY, PHONES
+
+    place = {phone: k for k, phone in enumerate(PHONES)}
+    for path in sorted(folder.glob("*.npz")):
+        data, told = np.load(path), json.loads(path.with_suffix(".json").read_text())
+        for wave, clip in zip(np.split(data["wave"], np.cumsum(data["n"])[:-1]), told):
+            words = [[place[phone] for phone in word] for word in clip["phones"]]
+            yield wave, sum(([BOUNDARY] * (k > 0) + word for k, word in enumerate(words)), [])
+
+
+class Features:
+    def __init__(self, package):
+        self.bands, self.window = package["mel_fb"], package["stft_real_kernel"][0, 0]
+
+    def __call__(self, x):
+        padded = np.pad(x.astype(np.float32), 200, mode="reflect")
+        frames = np.lib.stride_tricks.sliding_window_view(padded, 400)[::160][: len(x) // 160 + 1]
+        power = np.abs(np.fft.rfft(frames * self.window, axis=-1)) ** 2
+        return np.log(np.maximum(power.astype(np.float32) @ self.bands, 1e-10))
+
+
+def batch(items, frames):
+    n = len(items)
+    x, mask = np.zeros((n, 2 * frames, 80), np.float32), np.zeros((n, frames), np.float32)
+    said, beyond = np.zeros((n, MOST_PHONES), np.int32), np.ones((n, MOST_PHONES), np.float32)
+    for k, (heard, classes) in enumerate(items):
+        x[k, : len(heard)], mask[k, : (len(heard) + 1) // 2] = heard[: 2 * frames], 1
+        said[k, : len(classes)], beyond[k, : len(classes)] = classes, 0
+    return x, mask, said, beyond
+
+
+def produce(queue, folder, package_path, seed):
+    """Fills the queue with batches of clips of like length, without end."""
+    from augment import Augment
+    from model import read_package
+
+    features, pool = Features(read_package(package_path)), list(clips(folder))
+    augment, waiting = Augment(pool, seed), {frames: [] for frames in LENGTHS}
+    while True:
+        x, classes = augment.make(int(augment.random.integers(len(pool))))
+        heard = features(x)
+        frames = next((f for f in LENGTHS if len(heard) <= 2 * f), None)
+        if frames is None or len(classes) > MOST_PHONES or len(classes) * 1.15 > len(heard) / 2:
+            continue
+        waiting[frames].append((heard, classes))
+        if len(waiting[frames]) == FRAMES // frames:
+            queue.put(batch(waiting[frames], frames))
+            waiting[frames] = []
+
+
+def train(queue, package, kept, minutes):
+    import jax
+    import jax.numpy as jnp
+    import optax
+    from model import log_probs, parameters
+
+    def loss(p, x, mask, said, beyond):
+        scores = log_probs(p, x, mask)
+        scores = jnp.concatenate([scores[..., -1:], scores[..., :-1]], -1)  # optax wants the blank first
+        nats = optax.ctc_loss(scores, 1 - mask, said + 1, beyond, blank_id=0)
+        return jnp.mean(nats / jnp.maximum(1, (1 - beyond).sum(-1)))
+
+    def masked(x, key):
+        """One band of frequencies and two short times are hidden from the model."""
+        keys, n = jax.random.split(key, 4), x.shape[0]
+        band, time_ = jnp.arange(x.shape[2]), jnp.arange(x.shape[1])
+        low, width = jax.random.uniform(keys[0], (n, 1)) * 80, jax.random.uniform(keys[1], (n, 1)) * 12
+        start, length = jax.random.uniform(keys[2], (n, 2, 1)) * x.shape[1], jax.random.uniform(keys[3], (n, 2, 1)) * 10
+        hidden = ((band >= low) & (band < low + width))[:, None, :]
+        hidden |= ((time_ >= start) & (time_ < start + length)).any(1)[:, :, None]
+        return jnp.where(hidden, x.mean((1, 2), keepdims=True), x)
+
+    optimiser = optax.chain(
+        optax.clip_by_global_norm(1.0),
+        optax.inject_hyperparams(optax.adamw)(learning_rate=0.0, b2=0.98, weight_decay=1e-3),
+    )
+
+    @jax.jit
+    def step(p, state, average, x, mask, said, beyond, key, rate):
+        state[1].hyperparams["learning_rate"] = rate
+        value, gradient = jax.value_and_grad(loss)(p, masked(x, key), mask, said, beyond)
+        update, state = optimiser.update(gradient, state, p)
+        p = optax.apply_updates(p, update)
+        return p, state, jax.tree.map(lambda a, b: a * AVERAGE + b * (1 - AVERAGE), average, p), value
+
+    p = parameters(package, kept)
+    state, average, key, losses, shown = optimiser.init(p), p, jax.random.PRNGKey(0), [], time.time()
+    queue.get()  # the first one is there when all rooms and noises are made
+    began = time.time()
+    while (done := (time.time() - began) / 60 / minutes) < 1:
+        key, now = jax.random.split(key)
+        # Up within the first minutes, then down along a cosine.
+        rate = RATE_OF_LEARNING * min(1, done * 25 + 0.02) * (0.03 + 0.97 * 0.5 * (1 + np.cos(np.pi * done)))
+        p, state, average, value = step(p, state, average, *queue.get(), now, rate)
+        losses.append(float(value))
+        if time.time() - shown > 120:
+            print(f"{done * minutes:.1f} min, {len(losses)} steps, loss {np.mean(losses[-40:]):.3f}", flush=True)
+            shown = time.time()
+    return average
+
+
+def main():
+    ask = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    ask.add_argument("training", type=pathlib.Path)
+    ask.add_argument("--minutes", type=float, default=50)
+    ask.add_argument("--out", type=pathlib.Path, default=HERE.parents[1] / "src/engine/tuning.weights")
+    ask.add_argument("--assets", default=os.environ.get("EARMARK_ASSETS") or os.path.expanduser("~/.cache/earmark"))
+    args = ask.parse_args()
+    from model import read_package, tokens, write_tuning
+
+    path = f"{args.assets}/asr_waveform.hama"
+    package, kept = read_package(path), tokens(f"{args.assets}/g2p_vocab.json")
+    context = multiprocessing.get_context("spawn")
+    queue = context.Queue(12)
+    producer = context.Process(target=produce, args=(queue, args.training, path, 100), daemon=True)
+    producer.start()
+    tuned = train(queue, package, kept, args.minutes)
+    producer.terminate()
+    write_tuning(args.out, package, kept, tuned)
+    print(f"wrote {args.out}")
+
+
+if __name__ == "__main__":
+    main()

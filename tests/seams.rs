@@ -1,0 +1,110 @@
+//! A call-out in the middle of a long monologue is found once, wherever the stream is cut.
+//!
+//! The monologue is made of sentences of the drill that must be refused, set one behind the other without a
+//! pause, so that the segments are all cut in mid-speech.
+
+use earmark::hearing::{Heard, Hearing, RATE};
+use earmark::{audio, settings};
+use serde_json::Value;
+use std::path::Path;
+
+/// Silence around the call-out: 120 ms, too short to end a segment.
+const BREATH: usize = 1920;
+
+struct Drill {
+    sound: Vec<f32>,
+    truth: Value,
+}
+
+impl Drill {
+    fn open() -> Drill {
+        let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/drill");
+        let truth = std::fs::read(folder.join("truth.json")).unwrap();
+        Drill {
+            sound: audio::open_file(&folder.join("drill.flac")).unwrap_or_else(|e| panic!("{e}")).flatten().collect(),
+            truth: serde_json::from_slice(&truth).unwrap(),
+        }
+    }
+
+    fn cut(&self, entry: &Value) -> &[f32] {
+        let at = |name: &str| entry[name].as_u64().unwrap() as usize * RATE as usize / 1000;
+        &self.sound[at("onset_ms")..at("end_ms")]
+    }
+
+    /// Sentences that must be refused, without pauses, from the `skip`th on until there are `seconds` of them.
+    fn monologue(&self, skip: usize, seconds: usize) -> Vec<f32> {
+        let sentences = self.truth["refused"].as_array().unwrap();
+        let mut out = Vec::new();
+        for sentence in sentences.iter().cycle().skip(skip) {
+            out.extend_from_slice(self.cut(sentence));
+            if out.len() >= seconds * RATE as usize {
+                break;
+            }
+        }
+        out
+    }
+
+    fn callout(&self, words: &str) -> &[f32] {
+        let callouts = self.truth["callouts"].as_array().unwrap();
+        self.cut(callouts.iter().find(|c| c["words"] == words).unwrap())
+    }
+}
+
+/// Onsets, on the clock of `stream`, of the readings with these words.
+fn heard(hearing: &mut Hearing, stream: &[f32], words: &str) -> Vec<u64> {
+    let start = hearing.position() * 1000 / RATE;
+    let mut batches = Vec::new();
+    // In pieces, as a microphone gives them.
+    for piece in stream.chunks(1600) {
+        batches.extend(hearing.push(piece).unwrap_or_else(|e| panic!("{e}")));
+    }
+    batches.extend(hearing.finish().unwrap_or_else(|e| panic!("{e}")));
+    let readings = batches.into_iter().flat_map(|batch| batch.heard);
+    let onset = |heard| match heard {
+        Heard::Reading { onset, reading } => (reading.sentence() == words).then_some(onset - start),
+        Heard::Talk => None,
+    };
+    readings.filter_map(onset).collect()
+}
+
+#[test]
+fn no_callout_is_lost_or_doubled_at_a_seam() {
+    let drill = Drill::open();
+    let pack = settings::load_pack("newborn").unwrap_or_else(|e| panic!("{e}"));
+    let mut hearing = Hearing::new(settings::load_engine(&pack).unwrap_or_else(|e| panic!("{e}")));
+    let words = "ventilation started";
+    let breath = vec![0.0; BREATH];
+    let (before, after) = (drill.monologue(0, 12), drill.monologue(9, 7));
+    // A segment is 6 s and begins 3.5 s behind the one before it, so these are all the ways to cut.
+    for step in 0..14 {
+        let skipped = step * RATE as usize / 4;
+        let stream = [&before[skipped..], &breath, drill.callout(words), &breath, &after].concat();
+        let onsets = heard(&mut hearing, &stream, words);
+        let expected = ((before.len() - skipped + BREATH) as u64) * 1000 / RATE;
+        assert_eq!(onsets.len(), 1, "{} ms skipped: {onsets:?}, expected {expected}", skipped / 16);
+        assert!(onsets[0].abs_diff(expected) < 150, "{} ms skipped: {onsets:?}, expected {expected}", skipped / 16);
+    }
+}
+
+#[test]
+fn callouts_in_a_minute_of_monologue_are_found() {
+    let drill = Drill::open();
+    let pack = settings::load_pack("newborn").unwrap_or_else(|e| panic!("{e}"));
+    let mut hearing = Hearing::new(settings::load_engine(&pack).unwrap_or_else(|e| panic!("{e}")));
+    let words = "ventilation started";
+    let breath = vec![0.0; BREATH];
+    let mut stream = Vec::new();
+    let mut expected = Vec::new();
+    for part in 0..6 {
+        stream.extend(drill.monologue(5 * part, 9));
+        stream.extend(&breath);
+        expected.push(stream.len() as u64 * 1000 / RATE);
+        stream.extend(drill.callout(words));
+        stream.extend(&breath);
+    }
+    let onsets = heard(&mut hearing, &stream, words);
+    assert_eq!(onsets.len(), expected.len(), "{onsets:?}, expected {expected:?}");
+    for (onset, expected) in onsets.iter().zip(expected) {
+        assert!(onset.abs_diff(expected) < 150, "{onset}, expected {expected}");
+    }
+}
