@@ -128,6 +128,8 @@ impl Log<'_> {
                     self.watcher.recorded(seq, &record);
                 }
                 Effect::Tell(text) => self.watcher.told(&text),
+                Effect::Say(speech) => self.watcher.told(&speech.text),
+                Effect::Cue(_) | Effect::Voice(_) => {}
                 Effect::Stop => end = true,
             }
         }

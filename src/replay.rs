@@ -107,6 +107,8 @@ impl Recorder<'_> {
                     self.watcher.recorded(seq, &record);
                 }
                 Effect::Tell(text) => self.watcher.told(&text),
+                Effect::Say(speech) => self.watcher.told(&speech.text),
+                Effect::Cue(_) | Effect::Voice(_) => {}
                 // A recording is heard to its end whatever was called out in it.
                 Effect::Stop => {}
             }

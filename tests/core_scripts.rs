@@ -102,6 +102,9 @@ fn log_of(script: &str) -> String {
                 seq += 1;
             }
             Effect::Tell(text) => out += &format!("tell {text}\n"),
+            Effect::Say(speech) => out += &format!("say {}\n", speech.text),
+            Effect::Cue(cue) => out += &format!("cue {cue:?}\n"),
+            Effect::Voice(change) => out += &format!("voice {change:?}\n"),
             Effect::Stop => out += "stop\n",
         }
     }

@@ -1,12 +1,16 @@
 //! The pure core: (state, input, time) → effects. It alone decides what becomes an event.
 
+pub mod action;
 pub mod certainty;
+pub mod speech;
 
 use crate::decode::Reading;
 use crate::pack::Events;
 use crate::record::{Body, By, Close, Header, Heard, Meaning, Record, Source};
 use crate::time::{Anchor, Millis, clock_face};
+use action::Action;
 use certainty::{Verdict, judge, rounded};
+use speech::{Cue, Speech, VoiceChange};
 
 /// Event id under which a pack's phrases address the recorder itself.
 const COMMAND: &str = "command";
@@ -22,6 +26,8 @@ pub enum Input {
     Reading { onset: Millis, reading: Box<Reading> },
     /// A stretch of speech held no call-out.
     Talk,
+    /// Somebody used a key or the board at the moment `at`.
+    Act { action: Action, at: Millis, by: By },
     /// A device came, went or has something to say.
     Device { device: String, state: String, text: Option<String> },
     /// The log is to be closed.
@@ -35,6 +41,12 @@ pub enum Effect {
     Append(Box<Record>),
     /// Tell the people at work; nothing is recorded.
     Tell(String),
+    /// Say this aloud.
+    Say(Speech),
+    /// Sound a short tone.
+    Cue(Cue),
+    /// Change the voice.
+    Voice(VoiceChange),
     /// Somebody called for the end of the recording.
     Stop,
 }
@@ -106,6 +118,7 @@ impl<'p> Core<'p> {
                 self.counts.refused += 1;
                 vec![]
             }
+            Input::Act { action, at, by } => self.act(action, at, by, now),
             Input::Device { device, state, text } => vec![self.append(now, now, Body::Device { device, state, text })],
             Input::End { reason } => {
                 let Counts { accepted, doubtful, refused } = self.counts;
@@ -141,6 +154,20 @@ impl<'p> Core<'p> {
         // The value was wrong, not the time.
         self.standing[wrong] = Standing { seq: of, meaning, at, doubtful: false };
         vec![effect]
+    }
+
+    fn act(&mut self, action: Action, at: Millis, by: By, now: Millis) -> Vec<Effect> {
+        let source = Source { by, words: None, confidence: None };
+        match action {
+            Action::Event(meaning) => {
+                let standing = Standing { seq: self.next_seq, meaning: meaning.clone(), at, doubtful: false };
+                self.stand(standing);
+                vec![self.append(at, now, Body::Event(Heard { meaning, source, rival: None, doubt: None }))]
+            }
+            Action::Mark => vec![self.append(at, now, Body::Note { text: None, source })],
+            Action::End => vec![Effect::Stop],
+            _ => vec![Effect::Cue(Cue::Refused)],
+        }
     }
 
     fn command(&mut self, onset: Millis, meaning: &Meaning, source: Source, now: Millis) -> Vec<Effect> {
