@@ -6,6 +6,7 @@ use crate::grammar::meaning::Understood;
 use crate::journal;
 use crate::pack::Pack;
 use crate::record::{Purpose, Record};
+use crate::recorder::Watcher;
 use crate::show::{self, Style};
 use crate::time::{Anchor, Millis, clock_face};
 use crate::{audio, daemon, replay, settings};
@@ -137,7 +138,7 @@ impl<'p> Printer<'p> {
                 entry.extend(fields);
             }
             self.entries.push(entry);
-        } else if let Some(line) = show::line(record, &self.pack.events, self.style) {
+        } else if let Some(line) = show::line(record, self.pack, self.style) {
             self.bar.suspend(|| println!("{line}"));
         }
     }
@@ -163,32 +164,22 @@ impl<'p> Printer<'p> {
     }
 }
 
-impl replay::Watcher for Printer<'_> {
+impl Watcher for Printer<'_> {
     fn recorded(&mut self, seq: u64, record: &Record) {
         self.record(seq, record);
     }
 
     fn told(&mut self, text: &str) {
         self.tell(text);
+    }
+
+    fn listening(&mut self, microphone: &str) {
+        self.tell(&format!("Listening to {microphone}. Ctrl-C ends the recording.\n{}", self.pack.manifest.caution));
     }
 
     fn progress(&mut self, heard: Millis) {
         self.bar.set_position(heard);
         self.bar.set_message(clock_face(heard as i64));
-    }
-}
-
-impl daemon::Watcher for Printer<'_> {
-    fn listening(&mut self, microphone: &str) {
-        self.tell(&format!("Listening to {microphone}. Ctrl-C ends the recording.\n{}", self.pack.manifest.caution));
-    }
-
-    fn recorded(&mut self, seq: u64, record: &Record) {
-        self.record(seq, record);
-    }
-
-    fn told(&mut self, text: &str) {
-        self.tell(text);
     }
 }
 

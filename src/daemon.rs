@@ -1,12 +1,13 @@
 //! Live capture: microphone and engine on a thread of their own, everything else in one select loop.
 
 use crate::audio::{self, AudioError};
-use crate::core::{Core, Effect, Input};
+use crate::core::{Core, Input};
 use crate::engine::Engine;
 use crate::hearing::{Batch, Hearing, RATE};
 use crate::journal::{Journal, JournalError};
 use crate::pack::Pack;
-use crate::record::{Purpose, Record};
+use crate::record::Purpose;
+use crate::recorder::{Recorder, Watcher};
 use crate::settings::{self, SettingsError};
 use crate::time::{Anchor, Millis};
 use std::future::Future;
@@ -16,6 +17,8 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 use tokio::sync::{mpsc, oneshot};
 
+/// How often the core is told the time: a prompt is late by no more than this.
+const TICK: Duration = Duration::from_millis(250);
 /// How long the microphone is waited for before looking for the end of the recording.
 const PATIENCE: Duration = Duration::from_millis(100);
 /// How long to wait before a lost microphone is tried again.
@@ -39,16 +42,6 @@ pub struct Plan {
     pub microphone: Option<String>,
     pub log: PathBuf,
     pub purpose: Purpose,
-}
-
-/// What happens while listening, as it happens.
-pub trait Watcher {
-    /// The microphone is open.
-    fn listening(&mut self, microphone: &str);
-    /// A record is on disk.
-    fn recorded(&mut self, seq: u64, record: &Record);
-    /// Something that people should know and the log need not.
-    fn told(&mut self, text: &str);
 }
 
 /// From the listening thread. `at` is on the log's clock.
@@ -81,10 +74,12 @@ pub async fn listen<'p>(
     watcher.listening(&microphone);
     let log_id = uuid::Uuid::new_v4().to_string();
     let header = settings::header(log_id, pack, engine_id, microphone, anchor, plan.purpose);
-    let mut log = Log { journal: Journal::create(&plan.log)?, watcher };
-    let (mut core, effects) = Core::open(header, &pack.events, anchor);
+    let mut log = Recorder::new(Journal::create(&plan.log)?, watcher);
+    let (mut core, effects) = Core::open(header, pack, anchor);
     log.carry_out(effects)?;
     let now = || clock.elapsed().as_millis() as Millis;
+    let mut ticks = tokio::time::interval(TICK);
+    ticks.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Skip);
     tokio::pin!(shutdown);
     let mut reason = None;
     // After the wish to end, what was said until then is still written.
@@ -93,11 +88,14 @@ pub async fn listen<'p>(
             message = inbox.recv() => {
                 let Some(message) = message else { break };
                 for input in inputs(message) {
-                    if log.carry_out(core.step(input, now()))? {
+                    if log.step(&mut core, input, now())? {
                         reason.get_or_insert("called out");
                         stop.store(true, Ordering::Relaxed);
                     }
                 }
+            }
+            _ = ticks.tick() => {
+                log.step(&mut core, Input::Tick, now())?;
             }
             why = &mut shutdown, if reason.is_none() => {
                 reason = Some(why);
@@ -107,34 +105,9 @@ pub async fn listen<'p>(
     }
     let _ = thread.join();
     let reason = reason.unwrap_or("the listening thread ended").to_string();
-    log.carry_out(core.step(Input::End { reason }, now()))?;
-    log.journal.close()?;
+    log.step(&mut core, Input::End { reason }, now())?;
+    log.close()?;
     Ok(core)
-}
-
-struct Log<'w> {
-    journal: Journal,
-    watcher: &'w mut dyn Watcher,
-}
-
-impl Log<'_> {
-    /// Whether the end was called for. A record is on disk before anybody is shown it.
-    fn carry_out(&mut self, effects: Vec<Effect>) -> Result<bool, JournalError> {
-        let mut end = false;
-        for effect in effects {
-            match effect {
-                Effect::Append(record) => {
-                    let seq = self.journal.append(&record)?;
-                    self.watcher.recorded(seq, &record);
-                }
-                Effect::Tell(text) => self.watcher.told(&text),
-                Effect::Say(speech) => self.watcher.told(&speech.text),
-                Effect::Cue(_) | Effect::Voice(_) => {}
-                Effect::Stop => end = true,
-            }
-        }
-        Ok(end)
-    }
 }
 
 fn inputs(message: Message) -> Vec<Input> {

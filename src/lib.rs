@@ -9,6 +9,7 @@
 //! [`daemon`] are the two wirings; [`cli`] is what is typed. DEVELOPERS.md has the floors.
 
 pub mod audio;
+pub mod checkpoints;
 pub mod cli;
 pub mod core;
 pub mod daemon;
@@ -19,6 +20,7 @@ pub mod hearing;
 pub mod journal;
 pub mod pack;
 pub mod record;
+pub mod recorder;
 pub mod replay;
 pub mod settings;
 pub mod show;

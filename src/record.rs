@@ -40,15 +40,19 @@ pub enum Body {
         #[serde(flatten)]
         source: Source,
     },
-    /// An earlier record is taken back. It stays in the log.
+    /// An earlier record is taken back. It stays in the log. If `of` is itself a correction
+    /// (confirm, withdraw, amend), what it corrected is again as it was before.
     Withdraw {
         of: u64,
         #[serde(flatten)]
         source: Source,
     },
-    /// An earlier record is replaced by what is said here.
+    /// An earlier record is replaced by what is said here; its time stays, unless `moved_to_ms` is given.
     Amend {
         of: u64,
+        /// When it really happened, on the clock of `t_ms`; negative before the log was opened.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        moved_to_ms: Option<i64>,
         #[serde(flatten)]
         to: Heard,
     },
@@ -60,7 +64,13 @@ pub enum Body {
         source: Source,
     },
     /// A timed rule was met, fell due or was missed.
-    Checkpoint { id: String, state: String },
+    Checkpoint {
+        id: String,
+        state: CheckpointState,
+        /// The event that met or cancelled it.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        of: Option<u64>,
+    },
     /// The program said something.
     Said { text: String },
     /// A microphone, engine, disk or clock came, went or jumped.
@@ -150,6 +160,20 @@ pub enum Doubt {
     OutOfRange,
 }
 
+/// What became of a checkpoint.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum CheckpointState {
+    /// Its time has come, and nothing has met it.
+    Due,
+    /// It was met, before it was due or after.
+    Met,
+    /// It was due, and nothing met it in time.
+    Missed,
+    /// It was due, and no longer matters.
+    Cancelled,
+}
+
 /// Everything a reader needs to know about where a log comes from.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Header {
@@ -208,4 +232,7 @@ pub struct Close {
     pub doubtful: u64,
     /// Stretches of speech in which nothing was recognised as a call-out.
     pub refused: u64,
+    /// Doubtful events, by `seq`, that nobody settled.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub unresolved: Vec<u64>,
 }

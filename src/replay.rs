@@ -1,16 +1,20 @@
 //! Recorded audio through the same pipeline as a microphone: deterministic, faster than real time.
 
 use crate::audio::{self, AudioError, Ended};
-use crate::core::{Core, Effect, Input};
+use crate::core::{Core, Input};
 use crate::engine::EngineError;
 use crate::hearing::{Batch, Hearing, RATE};
 use crate::journal::{Durability, Journal, JournalError};
 use crate::pack::Pack;
-use crate::record::{Purpose, Record};
+use crate::record::Purpose;
+use crate::recorder::{Recorder, Watcher};
 use crate::settings::{self, SettingsError};
 use crate::time::{Anchor, Millis};
 use sha2::{Digest, Sha256};
 use std::path::{Path, PathBuf};
+
+/// How often the core is told the time, as in live capture.
+const TICK_MS: Millis = 250;
 
 /// What can stop a replay.
 #[derive(Debug, thiserror::Error)]
@@ -34,16 +38,6 @@ pub struct Plan {
     pub purpose: Purpose,
 }
 
-/// What happens during a replay, as it happens.
-pub trait Watcher {
-    /// A record is in the log.
-    fn recorded(&mut self, seq: u64, record: &Record);
-    /// Something that people should know and the log need not.
-    fn told(&mut self, text: &str);
-    /// So much of the audio has been heard.
-    fn progress(&mut self, heard: Millis);
-}
-
 /// Replays the plan. The core is handed back for its counts. `Ended` tells for each file if it was whole.
 pub fn run<'p>(plan: &Plan, pack: &'p Pack, watcher: &mut dyn Watcher) -> Result<(Core<'p>, Vec<Ended>), ReplayError> {
     // Whatever is not audio is found before a log is begun.
@@ -54,9 +48,9 @@ pub fn run<'p>(plan: &Plan, pack: &'p Pack, watcher: &mut dyn Watcher) -> Result
     let log_id = log_id(plan, pack)?;
     let names: Vec<_> = plan.audio.iter().map(|p| p.file_name().unwrap_or_default().to_string_lossy()).collect();
     let header = settings::header(log_id, pack, engine.id(), names.join(", "), plan.anchor, plan.purpose);
-    let mut log = Recorder { journal: Journal::create_with(&plan.log, Durability::AtClose)?, watcher };
+    let mut log = Recorder::new(Journal::create_with(&plan.log, Durability::AtClose)?, watcher);
     let mut hearing = Hearing::new(engine);
-    let (mut core, effects) = Core::open(header, &pack.events, plan.anchor);
+    let (mut core, effects) = Core::open(header, pack, plan.anchor);
     log.carry_out(effects)?;
     let mut ended = Vec::new();
     let mut heard: u64 = 0;
@@ -66,7 +60,8 @@ pub fn run<'p>(plan: &Plan, pack: &'p Pack, watcher: &mut dyn Watcher) -> Result
         for chunk in &mut file {
             heard += chunk.len() as u64;
             let batches = hearing.push(&chunk)?;
-            log.take(&mut core, batches)?;
+            take(&mut log, &mut core, batches)?;
+            tick_to(&mut log, &mut core, heard * 1000 / RATE)?;
             log.watcher.progress(heard * 1000 / RATE);
         }
         let end = file.ended().cloned().unwrap_or(Ended::Whole);
@@ -76,45 +71,32 @@ pub fn run<'p>(plan: &Plan, pack: &'p Pack, watcher: &mut dyn Watcher) -> Result
         ended.push(end);
     }
     let batches = hearing.finish()?;
-    log.take(&mut core, batches)?;
-    let effects = core.step(Input::End { reason }, heard * 1000 / RATE);
-    log.carry_out(effects)?;
-    log.journal.close()?;
+    take(&mut log, &mut core, batches)?;
+    tick_to(&mut log, &mut core, heard * 1000 / RATE)?;
+    log.step(&mut core, Input::End { reason }, heard * 1000 / RATE)?;
+    log.close()?;
     Ok((core, ended))
 }
 
-struct Recorder<'w> {
-    journal: Journal,
-    watcher: &'w mut dyn Watcher,
+/// Hands over what was heard, with the time that passed before. A recording is heard to its end
+/// whatever was called out in it.
+fn take(log: &mut Recorder, core: &mut Core, batches: Vec<Batch>) -> Result<(), JournalError> {
+    for Batch { known_at, heard } in batches {
+        tick_to(log, core, known_at)?;
+        for item in heard {
+            log.step(core, item.into(), known_at)?;
+        }
+    }
+    Ok(())
 }
 
-impl Recorder<'_> {
-    fn take(&mut self, core: &mut Core, batches: Vec<Batch>) -> Result<(), ReplayError> {
-        for Batch { known_at, heard } in batches {
-            for item in heard {
-                let effects = core.step(item.into(), known_at);
-                self.carry_out(effects)?;
-            }
-        }
-        Ok(())
+/// Lets time pass as the live clock would: at each multiple of the tick.
+fn tick_to(log: &mut Recorder, core: &mut Core, to: Millis) -> Result<(), JournalError> {
+    while core.now() / TICK_MS < to / TICK_MS {
+        let tick = (core.now() / TICK_MS + 1) * TICK_MS;
+        log.step(core, Input::Tick, tick)?;
     }
-
-    fn carry_out(&mut self, effects: Vec<Effect>) -> Result<(), ReplayError> {
-        for effect in effects {
-            match effect {
-                Effect::Append(record) => {
-                    let seq = self.journal.append(&record)?;
-                    self.watcher.recorded(seq, &record);
-                }
-                Effect::Tell(text) => self.watcher.told(&text),
-                Effect::Say(speech) => self.watcher.told(&speech.text),
-                Effect::Cue(_) | Effect::Voice(_) => {}
-                // A recording is heard to its end whatever was called out in it.
-                Effect::Stop => {}
-            }
-        }
-        Ok(())
-    }
+    Ok(())
 }
 
 /// The same audio, pack and start give the same id (UUID version 8, RFC 9562).

@@ -1,7 +1,7 @@
 //! What was asked for, made into things that work: the pack, the engine, the log's place.
 
 use crate::engine::{Engine, EngineError, assets, builtin};
-use crate::pack::{Files, Pack, PackError};
+use crate::pack::{self, Files, Pack, PackError};
 use crate::record::{EngineId, FORMAT, FORMAT_VERSION, Header, Purpose};
 use crate::time::Anchor;
 use std::path::{Path, PathBuf};
@@ -20,8 +20,8 @@ pub enum SettingsError {
     NoPack { name: String, places: Vec<PathBuf> },
     #[error("the pack file {} cannot be read: {why}", .path.display())]
     PackFile { path: PathBuf, why: String },
-    #[error("pack {}: {source}", .path.display())]
-    Pack { path: PathBuf, source: Box<PackError> },
+    #[error("pack {}: {why}", .path.display())]
+    Pack { path: PathBuf, why: Box<PackError> },
     #[error(transparent)]
     Engine(#[from] EngineError),
 }
@@ -37,7 +37,23 @@ pub fn load_pack(name: &str) -> Result<Pack, SettingsError> {
     let dictionary =
         assets::read(&assets::folder().map_err(EngineError::from)?, DICTIONARY).map_err(EngineError::from)?;
     let dictionary = String::from_utf8_lossy(&dictionary.bytes).into_owned();
-    Pack::load(&files, &dictionary).map_err(|source| SettingsError::Pack { path: folder, source: Box::new(source) })
+    let wrong = |why: PackError| SettingsError::Pack { path: folder.clone(), why: Box::new(why) };
+    match pack::base_of(&files).map_err(wrong)? {
+        None => Pack::load(&files, &dictionary).map_err(wrong),
+        Some(base) => {
+            let base = read_files(&find_base(&folder, &base)?)?;
+            Pack::load_over(&files, &base, &dictionary).map_err(wrong)
+        }
+    }
+}
+
+/// The folder of a pack that another extends: beside it, else in the usual places.
+fn find_base(folder: &Path, name: &str) -> Result<PathBuf, SettingsError> {
+    let beside = folder.parent().map(|parent| parent.join(name));
+    match beside.filter(|folder| folder.join("pack.toml").is_file()) {
+        Some(folder) => Ok(folder),
+        None => find_pack(name),
+    }
 }
 
 /// The built-in engine for a pack.

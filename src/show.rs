@@ -1,8 +1,8 @@
 //! Records as lines for people.
 
 use crate::core::{Core, Counts};
-use crate::pack::Events;
-use crate::record::{Body, Doubt, Heard, Meaning, Record};
+use crate::pack::{Events, Pack};
+use crate::record::{Body, CheckpointState, Doubt, Heard, Meaning, Record};
 use crate::time::clock_face;
 use serde_json::Value;
 use std::fmt::Write;
@@ -35,16 +35,19 @@ impl Style {
 }
 
 /// One line for a record of the timeline; `None` for those that are not shown.
-pub fn line(record: &Record, events: &Events, style: Style) -> Option<String> {
+pub fn line(record: &Record, pack: &Pack, style: Style) -> Option<String> {
+    let events = &pack.events;
     let time = match record.birth_ms {
         Some(ms) => format!("{:>7}", clock_face(ms)),
         None => format!("{:>7}", format!("({})", clock_face(record.t_ms as i64))),
     };
     let text = match &record.body {
-        Body::Header(_) | Body::Close(_) | Body::Checkpoint { .. } => return None,
+        Body::Header(_) | Body::Close(_) => return None,
+        Body::Checkpoint { id, state, .. } => checkpoint(id, *state, pack, style)?,
         Body::Event(heard) => event(heard, events, style),
-        Body::Amend { of, to } => {
-            format!("{}  {}", event(to, events, style), style.dim(&format!("corrects record {of}")))
+        Body::Amend { of, moved_to_ms, to } => {
+            let moved = if moved_to_ms.is_some() { "moves" } else { "corrects" };
+            format!("{}  {}", event(to, events, style), style.dim(&format!("{moved} record {of}")))
         }
         Body::Withdraw { of, .. } => format!("- record {of} withdrawn"),
         Body::Confirm { of, .. } => format!("✓ record {of} confirmed"),
@@ -55,6 +58,16 @@ pub fn line(record: &Record, events: &Events, style: Style) -> Option<String> {
         }
     };
     Some(format!("{}  {text}", style.bold(&time)))
+}
+
+/// A checkpoint that was met in time is not worth a line: what met it has one.
+fn checkpoint(id: &str, state: CheckpointState, pack: &Pack, style: Style) -> Option<String> {
+    let title = pack.checkpoints.rules.iter().find(|rule| rule.id == id).map_or(id, |rule| rule.title.as_str());
+    match state {
+        CheckpointState::Due => Some(format!("◷ {}", style.bold(title))),
+        CheckpointState::Missed => Some(format!("◷ {}", style.dim(&format!("{title}: not called out")))),
+        CheckpointState::Met | CheckpointState::Cancelled => None,
+    }
 }
 
 fn event(heard: &Heard, events: &Events, style: Style) -> String {

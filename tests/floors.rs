@@ -3,9 +3,24 @@
 use std::path::{Path, PathBuf};
 
 /// Each may use those before it.
-const FLOORS: [&str; 15] = [
-    "time", "record", "grammar", "pack", "decode", "core", "audio", "engine", "journal", "hearing", "settings", "show",
-    "replay", "daemon", "cli",
+const FLOORS: [&str; 17] = [
+    "time",
+    "record",
+    "grammar",
+    "checkpoints",
+    "pack",
+    "decode",
+    "core",
+    "audio",
+    "engine",
+    "journal",
+    "hearing",
+    "settings",
+    "recorder",
+    "show",
+    "replay",
+    "daemon",
+    "cli",
 ];
 /// Edges that know nothing of each other.
 const EDGES: [&str; 3] = ["audio", "engine", "journal"];

@@ -43,7 +43,7 @@ lines! {
         rival: Option<Rival>, doubt: Option<String>,
     }
     Amend {
-        of: u64,
+        of: u64, moved_to_ms: Option<i64>,
         event: String, value: Option<Value>, unit: Option<String>, detail: Option<Map<String, Value>>,
         by: String, words: Option<String>, confidence: Option<f64>,
         rival: Option<Rival>, doubt: Option<String>,
@@ -51,10 +51,10 @@ lines! {
     Confirm { of: u64, by: String, words: Option<String>, confidence: Option<f64> }
     Withdraw { of: u64, by: String, words: Option<String>, confidence: Option<f64> }
     Note { text: Option<String>, by: String, words: Option<String>, confidence: Option<f64> }
-    Checkpoint { id: String, state: String }
+    Checkpoint { id: String, state: String, of: Option<u64> }
     Said { text: String }
     Device { device: String, state: String, text: Option<String> }
-    Close { reason: String, accepted: u64, doubtful: u64, refused: u64 }
+    Close { reason: String, accepted: u64, doubtful: u64, refused: u64, unresolved: Option<Vec<u64>> }
 }
 
 #[derive(Debug, Deserialize)]

@@ -213,15 +213,18 @@ fn sentences_without_an_event_are_shown_with_their_rule() {
 #[test]
 fn events_and_phrases_must_name_each_other() {
     let text = bad("phrases.jsgf", "{cord_milked}", "{cord_stripped}");
-    says(&text, &["phrases.jsgf", "events.toml", "cord_stripped", "Add them, or correct"]);
+    let line = line_of("phrases.jsgf", "cord milked");
+    says(&text, &[&format!("phrases.jsgf:{line}:"), "^^^", "events.toml", "cord_stripped", "Add them, or correct"]);
     let text = bad("events.toml", "[cord_milked]", "[cord_stripped]\ntitle = \"\"\ngroup = \"\"\n[cord_milked]");
-    says(&text, &["events.toml", "phrases.jsgf", "cord_stripped", "Add a phrase, or remove"]);
+    let line = line_of("events.toml", "[cord_milked]");
+    says(&text, &[&format!("events.toml:{line}:1"), "^^^", "phrases.jsgf", "cord_stripped", "Add a phrase, or remove"]);
 }
 
 #[test]
 fn units_must_be_listed() {
     let text = bad("phrases.jsgf", "{unit=mmol/L}", "{unit=mmol}");
-    says(&text, &["phrases.jsgf", "glucose", "mmol", "events.toml", "add it to `units`"]);
+    let line = line_of("phrases.jsgf", "{unit=mmol/L}");
+    says(&text, &[&format!("phrases.jsgf:{line}:"), "^^^", "glucose", "mmol", "events.toml", "add it to `units`"]);
     let text = bad("events.toml", "units = [\"mL\", \"mg\"]", "units = [\"mL\"]");
     says(&text, &["epinephrine", "mg", "add it to `units`"]);
 }

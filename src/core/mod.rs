@@ -1,23 +1,33 @@
-//! The pure core: (state, input, time) → effects. It alone decides what becomes an event.
+//! The pure core: (state, input, time) → effects. It alone decides what becomes an event, what is
+//! doubtful, what is due, and what is said.
 
 pub mod action;
 pub mod certainty;
+mod scribe;
 pub mod speech;
+pub mod state;
+mod words;
 
+use crate::checkpoints::{Change, Transition};
 use crate::decode::Reading;
-use crate::pack::Events;
-use crate::record::{Body, By, Close, Header, Heard, Meaning, Record, Source};
-use crate::time::{Anchor, Millis, clock_face};
+use crate::pack::Pack;
+use crate::record::{Body, By, CheckpointState, Close, Doubt, Header, Heard, Meaning, Record, Source};
+use crate::time::{Anchor, Millis};
 use action::Action;
 use certainty::{Verdict, judge, rounded};
-use speech::{Cue, Speech, VoiceChange};
+use speech::{Cue, Speech, Urgency, VoiceChange};
+use state::{COMMAND, State};
 
-/// Event id under which a pack's phrases address the recorder itself.
-const COMMAND: &str = "command";
-/// Event id of time zero.
-const BIRTH: &str = "birth";
 /// A call-out this soon after "correction" replaces the one before it.
 const CORRECTION_HOLDS_MS: Millis = 10_000;
+/// A call-out this soon after a question about the same answers it.
+const ANSWER_HOLDS_MS: Millis = 15_000;
+/// A prompt that would come later than this after its time does not come at all.
+const LATEST_MS: Millis = 1000;
+/// As long as a prompt takes to be said: no other comes meanwhile.
+pub const PROMPT_MS: Millis = 3000;
+/// What has not begun to sound after this is not said.
+const STALE_MS: Millis = 3000;
 
 /// Something that reaches the core. `now` beside it is the moment at which it does.
 #[derive(Debug, Clone)]
@@ -26,6 +36,8 @@ pub enum Input {
     Reading { onset: Millis, reading: Box<Reading> },
     /// A stretch of speech held no call-out.
     Talk,
+    /// Time has passed.
+    Tick,
     /// Somebody used a key or the board at the moment `at`.
     Act { action: Action, at: Millis, by: By },
     /// A device came, went or has something to say.
@@ -51,7 +63,7 @@ pub enum Effect {
     Stop,
 }
 
-/// How the call-outs fared so far.
+/// How the call-outs and keyed events fared so far.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 pub struct Counts {
     pub accepted: u64,
@@ -59,40 +71,38 @@ pub struct Counts {
     pub refused: u64,
 }
 
-/// The state. Everything in it follows from the log.
+/// The core at work: the state that follows from the log, and what only the moment needs.
 #[derive(Debug)]
 pub struct Core<'p> {
-    events: &'p Events,
+    pack: &'p Pack,
     anchor: Anchor,
-    next_seq: u64,
-    /// Events that stand, oldest first: seq, meaning, and when.
-    standing: Vec<Standing>,
-    birth: Option<Millis>,
-    correction_at: Option<Millis>,
+    state: State,
     counts: Counts,
-}
-
-#[derive(Debug, Clone)]
-struct Standing {
-    seq: u64,
-    meaning: Meaning,
-    at: Millis,
-    doubtful: bool,
+    correction_at: Option<Millis>,
+    /// The event that the scribe chose, and when.
+    chosen: Option<(u64, Millis)>,
+    /// What the scribe did, oldest first: the records of each act.
+    undoable: Vec<Vec<u64>>,
+    prompted_at: Option<Millis>,
+    out: Vec<Effect>,
 }
 
 impl<'p> Core<'p> {
-    /// Opens a log: the state, and the header to write first.
-    pub fn open(header: Header, events: &'p Events, anchor: Anchor) -> (Core<'p>, Vec<Effect>) {
+    /// Opens a log: the core, and the header to write first.
+    pub fn open(header: Header, pack: &'p Pack, anchor: Anchor) -> (Core<'p>, Vec<Effect>) {
         let mut core = Core {
-            events,
+            pack,
             anchor,
-            next_seq: 0,
-            standing: Vec::new(),
-            birth: None,
-            correction_at: None,
+            state: State::new(pack),
             counts: Counts::default(),
+            correction_at: None,
+            chosen: None,
+            undoable: Vec::new(),
+            prompted_at: None,
+            out: Vec::new(),
         };
-        let effects = vec![core.append(0, 0, Body::Header(Box::new(header)))];
+        core.write(0, 0, Body::Header(Box::new(header)));
+        let effects = std::mem::take(&mut core.out);
         (core, effects)
     }
 
@@ -100,123 +110,224 @@ impl<'p> Core<'p> {
         self.counts
     }
 
+    /// What follows from the log so far; [`State::replay`] of the records gives the same.
+    pub fn state(&self) -> &State {
+        &self.state
+    }
+
+    /// The latest moment that the core was told of.
+    pub fn now(&self) -> Millis {
+        self.state.now()
+    }
+
+    /// The next moment at which a tick changes something.
+    pub fn next_deadline(&self) -> Option<Millis> {
+        self.state.machine().next(&self.pack.checkpoints).and_then(|at| Millis::try_from(at).ok())
+    }
+
     /// When birth was, on the log's clock.
-    pub fn birth(&self) -> Option<Millis> {
-        self.birth
+    pub fn birth(&self) -> Option<i64> {
+        self.state.birth()
     }
 
     /// When an accepted event with this id first happened.
-    pub fn first(&self, event: &str) -> Option<Millis> {
-        self.standing.iter().filter(|s| s.meaning.event == event && !s.doubtful).map(|s| s.at).min()
+    pub fn first(&self, event: &str) -> Option<i64> {
+        self.state.events().filter(|v| v.meaning.event == event && v.doubt.is_none()).map(|v| v.at).min()
     }
 
-    /// Takes one input at the moment `now`.
+    /// Takes one input at the moment `now`, which never runs backwards.
     pub fn step(&mut self, input: Input, now: Millis) -> Vec<Effect> {
+        let now = now.max(self.now());
+        let passed = self.state.advance(self.pack, now);
+        self.checkpoints(passed, now);
         match input {
-            Input::Reading { onset, reading } => self.reading(onset, &reading, now),
-            Input::Talk => {
-                self.counts.refused += 1;
-                vec![]
-            }
+            Input::Reading { onset, reading } => self.reading(onset.min(now), &reading, now),
+            Input::Talk => self.counts.refused += 1,
+            Input::Tick => {}
             Input::Act { action, at, by } => self.act(action, at, by, now),
-            Input::Device { device, state, text } => vec![self.append(now, now, Body::Device { device, state, text })],
-            Input::End { reason } => {
-                let Counts { accepted, doubtful, refused } = self.counts;
-                vec![self.append(now, now, Body::Close(Close { reason, accepted, doubtful, refused }))]
+            Input::Device { device, state, text } => {
+                self.write(now, now, Body::Device { device, state, text });
             }
+            Input::End { reason } => self.end(reason, now),
         }
+        std::mem::take(&mut self.out)
     }
 
-    fn reading(&mut self, onset: Millis, reading: &Reading, now: Millis) -> Vec<Effect> {
-        let Verdict::Kept { meaning, rival, doubt } = judge(reading, self.events) else {
+    fn reading(&mut self, onset: Millis, reading: &Reading, now: Millis) {
+        let Verdict::Kept { meaning, rival, doubt } = judge(reading, &self.pack.events) else {
             self.counts.refused += 1;
-            return vec![];
+            return;
         };
         let source =
             Source { by: By::Voice, words: Some(reading.sentence()), confidence: Some(rounded(reading.confidence)) };
+        self.count(doubt);
+        let heard = Heard { meaning, source, rival, doubt };
+        if heard.meaning.event == COMMAND {
+            match doubt {
+                None => self.command(onset, heard, now),
+                Some(_) => drop(self.write(onset, now, Body::Event(heard))),
+            }
+            return;
+        }
+        let correcting = self.correction_at.take().is_some_and(|at| onset.saturating_sub(at) <= CORRECTION_HOLDS_MS);
+        if doubt.is_some() {
+            self.doubtful(onset, heard, now);
+        } else if let Some(of) = self.last_of(&heard.meaning.event).filter(|_| correcting) {
+            // The value was wrong, not the time.
+            let seq = self.write(onset, now, Body::Amend { of, moved_to_ms: None, to: heard });
+            self.undoable.push(vec![seq]);
+            self.cue(Cue::Mark);
+        } else {
+            match self.answered(&heard.meaning, now) {
+                Some(of) => self.settle(of, onset, heard, now),
+                None => drop(self.write(onset, now, Body::Event(heard))),
+            }
+            self.cue(Cue::Accepted);
+        }
+    }
+
+    /// Keeps a doubtful call-out, and asks about it once.
+    fn doubtful(&mut self, onset: Millis, heard: Heard, now: Millis) {
+        let text = words::question(&heard, &self.pack.graph);
+        self.write(onset, now, Body::Event(heard));
+        self.cue(Cue::Doubtful);
+        self.say(text, Urgency::Doubt, "doubt", now);
+    }
+
+    /// The doubt to which a call-out is the answer: it says one of the two that were asked about.
+    fn answered(&self, meaning: &Meaning, now: Millis) -> Option<u64> {
+        let same = |other: &Meaning| {
+            (&other.event, &other.value, &other.unit) == (&meaning.event, &meaning.value, &meaning.unit)
+        };
+        let open = self.state.doubts().rev().filter(|doubt| now.saturating_sub(doubt.written) <= ANSWER_HOLDS_MS);
+        let mut open =
+            open.filter(|doubt| same(doubt.meaning) || doubt.rival.is_some_and(|rival| same(&rival.meaning)));
+        open.next().map(|doubt| doubt.seq)
+    }
+
+    /// Settles a doubt by what was called out after the question.
+    fn settle(&mut self, of: u64, onset: Millis, heard: Heard, now: Millis) {
+        let as_heard = self.state.event(of).is_some_and(|view| *view.meaning == heard.meaning);
+        let body = match as_heard {
+            true => Body::Confirm { of, source: heard.source },
+            false => Body::Amend { of, moved_to_ms: None, to: heard },
+        };
+        let seq = self.write(onset, now, body);
+        self.undoable.push(vec![seq]);
+    }
+
+    fn command(&mut self, onset: Millis, heard: Heard, now: Millis) {
+        let source = heard.source;
+        let refused = match heard.meaning.value.as_ref().and_then(|v| v.as_str()).unwrap_or_default() {
+            "scratch" => self.withdraw(onset, source, now),
+            "correction" => {
+                self.correction_at = Some(onset);
+                Ok(())
+            }
+            "mark" => {
+                self.mark(onset, source, now);
+                Ok(())
+            }
+            "time_check" => {
+                self.time_check(onset, now);
+                Ok(())
+            }
+            "say_again" => self.say_again(now),
+            "end" => {
+                self.out.push(Effect::Stop);
+                Ok(())
+            }
+            _ => Err(format!("\"{}\" is not served", source.words.unwrap_or_default())),
+        };
+        if let Err(why) = refused {
+            self.refuse(why);
+        }
+    }
+
+    fn end(&mut self, reason: String, now: Millis) {
+        let due: Vec<_> =
+            self.state.machine().due().map(|(rule, _)| self.pack.checkpoints.rules[rule].id.clone()).collect();
+        for id in due {
+            self.write(now, now, Body::Checkpoint { id, state: CheckpointState::Missed, of: None });
+        }
+        let Counts { accepted, doubtful, refused } = self.counts;
+        let unresolved = self.state.doubts().map(|doubt| doubt.seq).collect();
+        self.write(now, now, Body::Close(Close { reason, accepted, doubtful, refused, unresolved }));
+    }
+
+    fn last_of(&self, event: &str) -> Option<u64> {
+        self.state.events().rfind(|view| view.meaning.event == event).map(|view| view.seq)
+    }
+
+    fn count(&mut self, doubt: Option<Doubt>) {
         match doubt {
             Some(_) => self.counts.doubtful += 1,
             None => self.counts.accepted += 1,
         }
-        if meaning.event == COMMAND && doubt.is_none() {
-            return self.command(onset, &meaning, source, now);
-        }
-        let correcting = self.correction_at.take().is_some_and(|at| onset.saturating_sub(at) <= CORRECTION_HOLDS_MS);
-        let heard = Heard { meaning: meaning.clone(), source, rival, doubt };
-        let wrong = if correcting && doubt.is_none() { self.position_of_last(&meaning.event) } else { None };
-        let Some(wrong) = wrong else {
-            let standing = Standing { seq: self.next_seq, meaning, at: onset, doubtful: doubt.is_some() };
-            self.stand(standing);
-            return vec![self.append(onset, now, Body::Event(heard))];
-        };
-        let (of, at) = (self.standing[wrong].seq, self.standing[wrong].at);
-        let effect = self.append(onset, now, Body::Amend { of, to: heard });
-        // The value was wrong, not the time.
-        self.standing[wrong] = Standing { seq: of, meaning, at, doubtful: false };
-        vec![effect]
     }
 
-    fn act(&mut self, action: Action, at: Millis, by: By, now: Millis) -> Vec<Effect> {
-        let source = Source { by, words: None, confidence: None };
-        match action {
-            Action::Event(meaning) => {
-                let standing = Standing { seq: self.next_seq, meaning: meaning.clone(), at, doubtful: false };
-                self.stand(standing);
-                vec![self.append(at, now, Body::Event(Heard { meaning, source, rival: None, doubt: None }))]
+    /// Records what became of checkpoints, and asks for one of those that are due.
+    fn checkpoints(&mut self, transitions: Vec<Transition>, now: Millis) {
+        let mut ask = Vec::new();
+        for Transition { rule, at, change, of } in transitions {
+            if let Change::To(state) = change {
+                let id = self.pack.checkpoints.rules[rule].id.clone();
+                self.write(at.max(0) as Millis, now, Body::Checkpoint { id, state, of });
             }
-            Action::Mark => vec![self.append(at, now, Body::Note { text: None, source })],
-            Action::End => vec![Effect::Stop],
-            _ => vec![Effect::Cue(Cue::Refused)],
-        }
-    }
-
-    fn command(&mut self, onset: Millis, meaning: &Meaning, source: Source, now: Millis) -> Vec<Effect> {
-        match meaning.value.as_ref().and_then(|v| v.as_str()).unwrap_or_default() {
-            "scratch" => match self.standing.pop() {
-                Some(gone) => {
-                    if gone.meaning.event == BIRTH && self.birth == Some(gone.at) {
-                        self.birth = self.first(BIRTH);
-                    }
-                    vec![self.append(onset, now, Body::Withdraw { of: gone.seq, source })]
-                }
-                None => vec![Effect::Tell("there is no event to withdraw".into())],
-            },
-            "correction" => {
-                self.correction_at = Some(onset);
-                vec![]
+            let asks = matches!(change, Change::Again | Change::To(CheckpointState::Due));
+            if asks && at.saturating_add(LATEST_MS as i64) >= now as i64 {
+                ask.push(rule);
             }
-            "mark" => vec![self.append(onset, now, Body::Note { text: None, source })],
-            "time_check" => {
-                let text = match self.birth {
-                    Some(birth) => format!("{} since birth", clock_face(onset as i64 - birth as i64)),
-                    None => format!("{} since the log was opened; birth is not recorded", clock_face(onset as i64)),
-                };
-                vec![self.append(onset, now, Body::Said { text })]
-            }
-            "end" => vec![Effect::Stop],
-            _ => vec![Effect::Tell(format!("\"{}\" is not served yet", source.words.unwrap_or_default()))],
+        }
+        // Something may have met it since, at this very moment.
+        ask.retain(|rule| self.state.machine().due().any(|(due, _)| due == *rule));
+        self.prompt(&ask, now);
+    }
+
+    /// Says the prompt that matters most, unless one is being said, or a weightier one is about to be.
+    fn prompt(&mut self, asked: &[usize], now: Millis) {
+        let rules = &self.pack.checkpoints;
+        let weight = |rule: usize| (rules.rules[rule].priority, std::cmp::Reverse(rule));
+        let Some(best) = asked.iter().copied().max_by_key(|rule| weight(*rule)) else { return };
+        let soon = now as i64..=(now + PROMPT_MS) as i64;
+        let outweighed =
+            |(rule, at): (usize, i64)| soon.contains(&at) && rules.rules[rule].priority > rules.rules[best].priority;
+        let busy = self.prompted_at.is_some_and(|at| now < at + PROMPT_MS);
+        if busy || self.state.machine().coming(rules).any(outweighed) {
+            return;
+        }
+        let rule = &rules.rules[best];
+        self.prompted_at = Some(now);
+        self.say(rule.prompt.clone(), Urgency::Checkpoint, &rule.id, now);
+    }
+
+    /// Says something aloud and records that it was said; shows it only, while the voice is silent.
+    fn say(&mut self, text: String, urgency: Urgency, about: &str, now: Millis) {
+        if self.state.is_muted() {
+            self.out.push(Effect::Tell(text));
+            return;
+        }
+        self.write(now, now, Body::Said { text: text.clone() });
+        let speech = Speech { text, urgency, stale_after_ms: STALE_MS, about: Some(about.into()) };
+        self.out.push(Effect::Say(speech));
+    }
+
+    fn cue(&mut self, cue: Cue) {
+        if !self.state.is_muted() {
+            self.out.push(Effect::Cue(cue));
         }
     }
 
-    fn position_of_last(&self, event: &str) -> Option<usize> {
-        self.standing.iter().rposition(|s| s.meaning.event == event)
-    }
-
-    fn stand(&mut self, standing: Standing) {
-        if standing.meaning.event == BIRTH && !standing.doubtful && self.birth.is_none() {
-            self.birth = Some(standing.at);
-        }
-        self.standing.push(standing);
-    }
-
-    fn append(&mut self, t: Millis, now: Millis, body: Body) -> Effect {
-        self.next_seq += 1;
-        Effect::Append(Box::new(Record {
-            t_ms: t,
-            at: self.anchor.wall(t),
-            birth_ms: self.birth.map(|birth| t as i64 - birth as i64),
-            body,
-            written_ms: now.max(t),
-        }))
+    /// Makes the next record, and whatever follows from it for checkpoints. Gives its seq.
+    fn write(&mut self, t: Millis, now: Millis, body: Body) -> u64 {
+        let seq = self.state.next_seq();
+        let written_ms = now.max(t);
+        let mut record = Record { t_ms: t, at: self.anchor.wall(t), birth_ms: None, body, written_ms };
+        let changed = self.state.apply(self.pack, &record);
+        // After it was taken in, so that birth itself is at 0.
+        record.birth_ms = self.state.birth().map(|birth| t as i64 - birth);
+        self.out.push(Effect::Append(Box::new(record)));
+        self.checkpoints(changed, now);
+        seq
     }
 }

@@ -428,6 +428,17 @@ impl Graph {
         out
     }
 
+    /// The first run of words in `text` that is a call-out by itself. Punctuation and case do not count.
+    pub fn call_out_in(&self, text: &str) -> Option<String> {
+        let words = plain_words(text);
+        (0..words.len()).find_map(|from| {
+            let known = self.follows(&words[from..].join(" "));
+            (from + 1..=from + known)
+                .map(|to| words[from..to].join(" "))
+                .find(|run| self.understand(run).iter().any(|understood| matches!(understood, Understood::CallOut(_))))
+        })
+    }
+
     /// How many words of `sentence` the grammar can follow from its start.
     pub fn follows(&self, sentence: &str) -> usize {
         let mut at = BTreeSet::from([0 as StateId]);
@@ -459,6 +470,11 @@ impl Graph {
         }
         words.into_iter()
     }
+}
+
+fn plain_words(text: &str) -> Vec<String> {
+    let split = text.split(|c: char| !c.is_alphanumeric() && c != '\'');
+    split.filter(|word| !word.is_empty()).map(str::to_lowercase).collect()
 }
 
 /// Iterator of [`Graph::sentences`].

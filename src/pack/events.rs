@@ -44,6 +44,20 @@ enum Range {
     ByUnit(BTreeMap<String, [f64; 2]>),
 }
 
+impl Event {
+    /// The least and the greatest plausible number, over all units.
+    pub fn bounds(&self) -> Option<(f64, f64)> {
+        match self.range.as_ref()? {
+            Range::Plain([low, high]) => Some((*low, *high)),
+            Range::ByUnit(by_unit) => {
+                let low = by_unit.values().map(|b| b[0]).fold(f64::INFINITY, f64::min);
+                let high = by_unit.values().map(|b| b[1]).fold(f64::NEG_INFINITY, f64::max);
+                Some((low, high))
+            }
+        }
+    }
+}
+
 impl Events {
     pub fn get(&self, id: &str) -> Option<&Event> {
         self.0.get(id)

@@ -1,15 +1,18 @@
 //! Phrase packs: all the words and numbers of a protocol, as data. Loading one checks it whole.
 
+mod checkpoints;
 mod dictionary;
 mod events;
+mod tags;
 
 pub use dictionary::{DictionaryError, Pronunciations};
 pub use events::{Event, Events, ValueKind};
 
+use crate::checkpoints::Rules;
 use crate::grammar::graph::{self, Graph};
 use crate::grammar::jsgf::{self, Grammar, GrammarError};
 use crate::grammar::meaning::Output;
-use crate::grammar::source::Place;
+use crate::grammar::source::{Place, Span};
 use crate::record::PackId;
 use serde::Deserialize;
 use sha2::{Digest, Sha256};
@@ -33,6 +36,7 @@ pub struct Pack {
     /// `pronunciations[word]` of the graph: one or more ways to say it, in ARPAbet without stress.
     pub pronunciations: Pronunciations,
     pub events: Events,
+    pub checkpoints: Rules,
 }
 
 /// What `pack.toml` says.
@@ -45,6 +49,10 @@ pub struct Manifest {
     pub language: String,
     pub title: String,
     pub caution: String,
+    /// The pack that this one changes: its files hold where this one has none of the same name,
+    /// its sources and checkpoints where this one has none of the same key or id.
+    pub extends: Option<String>,
+    #[serde(default)]
     pub sources: BTreeMap<String, Source>,
 }
 
@@ -65,7 +73,9 @@ pub enum PackError {
     #[error("the pack has no {file}: add it (see grammars/newborn/{file} for an example)")]
     MissingFile { file: &'static str },
     #[error("{file}: {why}")]
-    Toml { file: &'static str, why: String },
+    Toml { file: String, why: String },
+    #[error("{MANIFEST}: it extends \"{base}\", {why}")]
+    Base { base: String, why: &'static str },
     #[error(transparent)]
     Grammar(#[from] GrammarError),
     #[error("{place}\n{snippet}\n{what}")]
@@ -74,54 +84,128 @@ pub enum PackError {
     Dictionary(#[from] DictionaryError),
     #[error("no pronunciation for: {}. Add a line for each to {WORDS}, e.g. \"apneic AE P N IY IH K\"", .words.join(", "))]
     Unpronounceable { words: Vec<String> },
-    #[error("{PHRASES} names events that {EVENTS} lacks: {}. Add them, or correct the tags", .ids.join(", "))]
-    UnknownEvents { ids: Vec<String> },
-    #[error("{EVENTS} lists events that nothing in {PHRASES} names: {}. Add a phrase, or remove them", .ids.join(", "))]
-    UnspokenEvents { ids: Vec<String> },
-    #[error("{PHRASES} gives event {id} the unit {unit}, which {EVENTS} does not list: add it to `units`")]
-    UnknownUnit { id: String, unit: String },
+    #[error("{place}\n{snippet}\n{PHRASES} names events that {EVENTS} lacks: {}. Add them, or correct the tags", .ids.join(", "))]
+    UnknownEvents { ids: Vec<String>, place: String, snippet: String },
+    #[error("{place}\n{snippet}\n{EVENTS} lists events that nothing in {PHRASES} names: {}. Add a phrase, or remove them", .ids.join(", "))]
+    UnspokenEvents { ids: Vec<String>, place: String, snippet: String },
+    #[error(
+        "{place}\n{snippet}\n{PHRASES} gives event {id} the unit {unit}, which {EVENTS} does not list: add it to `units`"
+    )]
+    UnknownUnit { id: String, unit: String, place: String, snippet: String },
+}
+
+impl PackError {
+    /// Something wrong at a place of a file, with its line shown.
+    fn at(file: &str, text: &str, span: Span, what: impl Into<String>) -> PackError {
+        let place = Place::find(file, text, span);
+        PackError::Rule { place: place.to_string(), snippet: place.snippet(), what: what.into() }
+    }
+
+    fn toml(file: &str, error: &toml::de::Error) -> PackError {
+        PackError::Toml { file: file.into(), why: error.to_string() }
+    }
+}
+
+/// The pack that these files extend, if any. Its files are the base of [`Pack::load_over`].
+pub fn base_of(files: &Files) -> Result<Option<String>, PackError> {
+    Ok(manifest(files)?.extends)
 }
 
 impl Pack {
     /// Checks and compiles a pack. `dictionary` is the general pronunciation dictionary's text.
     pub fn load(files: &Files, dictionary: &str) -> Result<Pack, PackError> {
+        Pack::compile(files, None, dictionary)
+    }
+
+    /// As [`Pack::load`], for a pack that extends another.
+    pub fn load_over(files: &Files, base: &Files, dictionary: &str) -> Result<Pack, PackError> {
+        Pack::compile(files, Some(base), dictionary)
+    }
+
+    fn compile(own: &Files, base: Option<&Files>, dictionary: &str) -> Result<Pack, PackError> {
+        let mut manifest = manifest(own)?;
+        let base = match (&manifest.extends, base) {
+            (None, _) => None,
+            (Some(name), Some(base)) => Some((name.clone(), base)),
+            (Some(base), None) => return Err(PackError::Base { base: base.clone(), why: "which was not given" }),
+        };
+        let mut files = own.clone();
+        if let Some((name, base)) = &base {
+            let below = self::manifest(base)?;
+            if below.extends.is_some() {
+                let why = "which extends another itself: extend that one";
+                return Err(PackError::Base { base: name.clone(), why });
+            }
+            for (key, source) in below.sources {
+                manifest.sources.entry(key).or_insert(source);
+            }
+            for (name, text) in *base {
+                files.entry(name.clone()).or_insert_with(|| text.clone());
+            }
+        }
         let text = |file: &'static str| files.get(file).ok_or(PackError::MissingFile { file });
-        let manifest: Manifest = read_toml(MANIFEST, text(MANIFEST)?)?;
         let events: Events = read_toml(EVENTS, text(EVENTS)?)?;
         let phrases = text(PHRASES)?;
         let grammar = jsgf::parse(PHRASES, phrases)?;
-        let graph = graph::compile(&grammar).map_err(|error| {
-            let place = Place::find(PHRASES, phrases, error.span);
-            PackError::Rule {
-                place: format!("{}:{}:{}", place.file, place.line, place.column),
-                snippet: place.snippet(),
-                what: error.what,
-            }
-        })?;
-        check_events(&graph, &events)?;
-        let own = files.get(WORDS).map_or("", String::as_str);
-        let pronunciations = dictionary::pronounce(&graph.words, (WORDS, own), ("the general dictionary", dictionary))?;
-        let id = PackId { name: manifest.name.clone(), version: manifest.version.clone(), sha256: fingerprint(files) };
-        Ok(Pack { id, manifest, grammar, graph, pronunciations, events })
+        let graph =
+            graph::compile(&grammar).map_err(|error| PackError::at(PHRASES, phrases, error.span, error.what))?;
+        check_events(&graph, &events, &Texts { grammar: &grammar, phrases, events: text(EVENTS)? })?;
+        let sources = |key: &str| manifest.sources.contains_key(key);
+        let around = checkpoints::Surroundings { events: &events, graph: &graph, sources: &sources };
+        let checkpoints = checkpoints::load(own, base.as_ref().map(|(name, files)| (name.as_str(), *files)), &around)?;
+        let words = files.get(WORDS).map_or("", String::as_str);
+        let pronunciations =
+            dictionary::pronounce(&graph.words, (WORDS, words), ("the general dictionary", dictionary))?;
+        let layers = [base.map(|(_, files)| files), Some(own)];
+        let sha256 = fingerprint(layers.into_iter().flatten());
+        let id = PackId { name: manifest.name.clone(), version: manifest.version.clone(), sha256 };
+        Ok(Pack { id, manifest, grammar, graph, pronunciations, events, checkpoints })
     }
 }
 
-fn read_toml<T: serde::de::DeserializeOwned>(file: &'static str, text: &str) -> Result<T, PackError> {
-    toml::from_str(text).map_err(|e| PackError::Toml { file, why: e.to_string() })
+fn manifest(files: &Files) -> Result<Manifest, PackError> {
+    read_toml(MANIFEST, files.get(MANIFEST).ok_or(PackError::MissingFile { file: MANIFEST })?)
 }
 
-/// SHA-256 over the names, lengths and texts of all files, in the order of their names.
-fn fingerprint(files: &Files) -> String {
+fn read_toml<T: serde::de::DeserializeOwned>(file: &str, text: &str) -> Result<T, PackError> {
+    toml::from_str(text).map_err(|e| PackError::toml(file, &e))
+}
+
+/// SHA-256 over the names, lengths and texts of all files, in the order of their names; the base first.
+fn fingerprint<'a>(layers: impl Iterator<Item = &'a Files>) -> String {
     let mut hash = Sha256::new();
-    for (name, text) in files {
+    for (name, text) in layers.flatten() {
         hash.update(format!("{name} {}\n", text.len()));
         hash.update(text);
     }
     hash.finalize().iter().map(|b| format!("{b:02x}")).collect()
 }
 
+/// Where things are written, to show what is wrong.
+struct Texts<'a> {
+    grammar: &'a Grammar,
+    phrases: &'a str,
+    events: &'a str,
+}
+
+impl Texts<'_> {
+    /// Place and line of the first tag that names `item`.
+    fn tag(&self, item: &str) -> (String, String) {
+        let place = Place::find(PHRASES, self.phrases, tags::find(self.grammar, item).unwrap_or_default());
+        (place.to_string(), place.snippet())
+    }
+
+    /// Place and line of an event.
+    fn event(&self, id: &str) -> (String, String) {
+        let header = format!("[{id}]");
+        let at = self.events.find(&header).unwrap_or_default();
+        let place = Place::find(EVENTS, self.events, Span::new(at, at + header.len()));
+        (place.to_string(), place.snippet())
+    }
+}
+
 /// Phrases and events must name each other.
-fn check_events(graph: &Graph, events: &Events) -> Result<(), PackError> {
+fn check_events(graph: &Graph, events: &Events, texts: &Texts) -> Result<(), PackError> {
     let outputs = || graph.states.iter().flat_map(|s| &s.arcs).flat_map(|a| &a.outputs);
     let mut spoken: Vec<&str> =
         outputs().filter_map(|o| if let Output::Event { id, .. } = o { Some(id.as_str()) } else { None }).collect();
@@ -129,18 +213,20 @@ fn check_events(graph: &Graph, events: &Events) -> Result<(), PackError> {
     spoken.dedup();
     let owned = |ids: Vec<&str>| ids.into_iter().map(String::from).collect::<Vec<_>>();
     let unknown: Vec<_> = spoken.iter().copied().filter(|id| events.get(id).is_none()).collect();
-    if !unknown.is_empty() {
-        return Err(PackError::UnknownEvents { ids: owned(unknown) });
+    if let Some(first) = unknown.first() {
+        let (place, snippet) = texts.tag(first);
+        return Err(PackError::UnknownEvents { ids: owned(unknown), place, snippet });
     }
     let unspoken: Vec<_> = events.ids().filter(|id| !spoken.contains(id)).collect();
-    if !unspoken.is_empty() {
-        return Err(PackError::UnspokenEvents { ids: owned(unspoken) });
+    if let Some(first) = unspoken.first() {
+        let (place, snippet) = texts.event(first);
+        return Err(PackError::UnspokenEvents { ids: owned(unspoken), place, snippet });
     }
-    check_units(graph, events)
+    check_units(graph, events, texts)
 }
 
 /// A call-out's unit must be one of its event's, whichever words carry the two.
-fn check_units(graph: &Graph, events: &Events) -> Result<(), PackError> {
+fn check_units(graph: &Graph, events: &Events, texts: &Texts) -> Result<(), PackError> {
     // Event and unit named on the way to each state; a state comes before all that follow it.
     let mut named: Vec<BTreeSet<(Option<&str>, Option<&str>)>> = vec![BTreeSet::new(); graph.states.len()];
     named[0].insert((None, None));
@@ -149,7 +235,8 @@ fn check_units(graph: &Graph, events: &Events) -> Result<(), PackError> {
             if let (true, (Some(id), Some(unit))) = (state.is_final, said)
                 && events.get(id).is_some_and(|event| !event.units.iter().any(|listed| listed == unit))
             {
-                return Err(PackError::UnknownUnit { id: id.into(), unit: unit.into() });
+                let (place, snippet) = texts.tag(&format!("unit={unit}"));
+                return Err(PackError::UnknownUnit { id: id.into(), unit: unit.into(), place, snippet });
             }
             for arc in &state.arcs {
                 let (mut id, mut unit) = said;

@@ -37,7 +37,13 @@ pub fn header() -> Body {
 }
 
 pub fn close() -> Body {
-    Body::Close(Close { reason: "end of audio".into(), accepted: 3, doubtful: u64::MAX, refused: 0 })
+    Body::Close(Close {
+        reason: "end of audio".into(),
+        accepted: 3,
+        doubtful: u64::MAX,
+        refused: 0,
+        unresolved: vec![4, u64::MAX],
+    })
 }
 
 fn source(by: By) -> Source {
@@ -79,11 +85,12 @@ pub fn every_kind() -> Vec<Record> {
         Body::Event(bare.clone()),
         Body::Confirm { of: u64::MAX, source: source(By::Keypad) },
         Body::Withdraw { of: 1, source: bare_source.clone() },
-        Body::Amend { of: 2, to: heard(Some(json!(120)), detail) },
-        Body::Amend { of: 3, to: bare },
+        Body::Amend { of: 2, moved_to_ms: Some(i64::MIN), to: heard(Some(json!(120)), detail) },
+        Body::Amend { of: 3, moved_to_ms: None, to: bare },
         Body::Note { text: Some(AWKWARD.into()), source: source(By::Program) },
         Body::Note { text: None, source: bare_source },
-        Body::Checkpoint { id: "heart_rate".into(), state: "due".into() },
+        Body::Checkpoint { id: "heart_rate".into(), state: CheckpointState::Due, of: None },
+        Body::Checkpoint { id: AWKWARD.into(), state: CheckpointState::Met, of: Some(u64::MAX) },
         Body::Said { text: AWKWARD.into() },
         Body::Device { device: "microphone".into(), state: "lost".into(), text: Some(AWKWARD.into()) },
         Body::Device { device: "clock".into(), state: "jumped".into(), text: None },
@@ -119,15 +126,19 @@ pub fn any_body() -> impl Strategy<Value = Body> {
         probability,
     });
     let doubt = prop::sample::select(vec![Doubt::LowConfidence, Doubt::Rival, Doubt::OutOfRange]);
+    use CheckpointState::{Cancelled, Due, Met, Missed};
+    let state = prop::sample::select(vec![Due, Met, Missed, Cancelled]);
     let heard = (meaning, source.clone(), prop::option::of(rival), prop::option::of(doubt))
         .prop_map(|(meaning, source, rival, doubt)| Heard { meaning, source, rival, doubt });
     prop_oneof![
         4 => heard.clone().prop_map(Body::Event),
-        1 => (any::<u64>(), heard).prop_map(|(of, to)| Body::Amend { of, to }),
+        1 => (any::<u64>(), any::<Option<i64>>(), heard)
+            .prop_map(|(of, moved_to_ms, to)| Body::Amend { of, moved_to_ms, to }),
         1 => (any::<u64>(), source.clone()).prop_map(|(of, source)| Body::Confirm { of, source }),
         1 => (any::<u64>(), source.clone()).prop_map(|(of, source)| Body::Withdraw { of, source }),
         1 => (any::<Option<String>>(), source).prop_map(|(text, source)| Body::Note { text, source }),
-        1 => any::<(String, String)>().prop_map(|(id, state)| Body::Checkpoint { id, state }),
+        1 => (any::<String>(), state, any::<Option<u64>>())
+            .prop_map(|(id, state, of)| Body::Checkpoint { id, state, of }),
         1 => any::<String>().prop_map(|text| Body::Said { text }),
         1 => any::<(String, String, Option<String>)>()
             .prop_map(|(device, state, text)| Body::Device { device, state, text }),

@@ -1,0 +1,236 @@
+//! What a log says so far. Everything in it follows from the records, one after the other.
+
+use crate::checkpoints::{Change, Fact, Machine, Moment, Transition};
+use crate::pack::Pack;
+use crate::record::{Body, CheckpointState, Doubt, Heard, Meaning, Record, Rival};
+use crate::time::Millis;
+
+/// Event id under which a pack's phrases address the recorder itself.
+pub const COMMAND: &str = "command";
+/// Event id of time zero.
+pub const BIRTH: &str = "birth";
+/// Device name under which the voice's silence stands in the log.
+pub const VOICE: &str = "voice";
+pub const MUTED: &str = "muted";
+
+/// The state of a recording.
+#[derive(Debug, Clone, PartialEq)]
+pub struct State {
+    next_seq: u64,
+    now: Millis,
+    entries: Vec<Entry>,
+    /// Marks that stand, by seq.
+    marks: Vec<u64>,
+    machine: Machine,
+    /// What the log says last of each checkpoint.
+    checkpoints: Vec<Option<CheckpointState>>,
+    last_said: Option<String>,
+    muted: bool,
+}
+
+/// An event and all that was said of it later.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Entry {
+    pub seq: u64,
+    /// When the record was made.
+    pub written: Millis,
+    at: Moment,
+    heard: Heard,
+    /// In their order; what was undone is gone.
+    acts: Vec<(u64, Act)>,
+}
+
+#[derive(Debug, Clone, PartialEq)]
+#[allow(clippy::large_enum_variant, reason = "few are ever made")]
+enum Act {
+    Confirm,
+    Withdraw,
+    Amend { to: Heard, moved_to: Option<Moment> },
+}
+
+/// An event as it stands now.
+#[derive(Debug, Clone, PartialEq)]
+pub struct View<'s> {
+    pub seq: u64,
+    pub at: Moment,
+    pub meaning: &'s Meaning,
+    pub doubt: Option<Doubt>,
+    pub rival: Option<&'s Rival>,
+    pub written: Millis,
+}
+
+impl Entry {
+    /// `None` once it was withdrawn.
+    pub fn view(&self) -> Option<View<'_>> {
+        let mut view = View {
+            seq: self.seq,
+            at: self.at,
+            meaning: &self.heard.meaning,
+            doubt: self.heard.doubt,
+            rival: self.heard.rival.as_ref(),
+            written: self.written,
+        };
+        for (_, act) in &self.acts {
+            match act {
+                Act::Confirm => view.doubt = None,
+                Act::Withdraw => return None,
+                Act::Amend { to, moved_to } => {
+                    (view.meaning, view.doubt, view.rival) = (&to.meaning, to.doubt, to.rival.as_ref());
+                    view.at = moved_to.unwrap_or(view.at);
+                }
+            }
+        }
+        Some(view)
+    }
+}
+
+impl State {
+    pub fn new(pack: &Pack) -> State {
+        State {
+            next_seq: 0,
+            now: 0,
+            entries: vec![],
+            marks: vec![],
+            machine: Machine::new(&pack.checkpoints),
+            checkpoints: vec![None; pack.checkpoints.rules.len()],
+            last_said: None,
+            muted: false,
+        }
+    }
+
+    /// The state after a whole log, or the part of it that there is.
+    pub fn replay<'r>(pack: &Pack, records: impl IntoIterator<Item = &'r Record>) -> State {
+        let mut state = State::new(pack);
+        for record in records {
+            state.apply(pack, record);
+        }
+        state
+    }
+
+    pub fn next_seq(&self) -> u64 {
+        self.next_seq
+    }
+
+    /// The latest moment that it knows of.
+    pub fn now(&self) -> Millis {
+        self.now
+    }
+
+    /// Events that stand, in the order of the log.
+    pub fn events(&self) -> impl DoubleEndedIterator<Item = View<'_>> {
+        self.entries.iter().filter_map(Entry::view)
+    }
+
+    pub fn event(&self, seq: u64) -> Option<View<'_>> {
+        self.entries.iter().find(|entry| entry.seq == seq).and_then(Entry::view)
+    }
+
+    /// Doubtful events that nobody settled.
+    pub fn doubts(&self) -> impl DoubleEndedIterator<Item = View<'_>> {
+        self.events().filter(|view| view.doubt.is_some())
+    }
+
+    /// When birth was.
+    pub fn birth(&self) -> Option<Moment> {
+        self.events().find(|view| view.meaning.event == BIRTH && view.doubt.is_none()).map(|view| view.at)
+    }
+
+    /// The timed rules at work.
+    pub fn machine(&self) -> &Machine {
+        &self.machine
+    }
+
+    /// What the log says last of each checkpoint, in the order of the pack's rules.
+    pub fn checkpoints(&self) -> &[Option<CheckpointState>] {
+        &self.checkpoints
+    }
+
+    pub fn last_said(&self) -> Option<&str> {
+        self.last_said.as_deref()
+    }
+
+    pub fn is_muted(&self) -> bool {
+        self.muted
+    }
+
+    /// Time passes; what that does to checkpoints is given back, to be recorded.
+    pub fn advance(&mut self, pack: &Pack, now: Millis) -> Vec<Transition> {
+        self.now = self.now.max(now);
+        self.machine.advance(&pack.checkpoints, moment(self.now))
+    }
+
+    /// Takes in the next record; what it does to checkpoints is given back, to be recorded.
+    pub fn apply(&mut self, pack: &Pack, record: &Record) -> Vec<Transition> {
+        let seq = self.next_seq;
+        self.next_seq += 1;
+        let mut out = self.advance(pack, record.written_ms);
+        match &record.body {
+            Body::Event(heard) if heard.meaning.event != COMMAND => {
+                let at = moment(record.t_ms);
+                self.entries.push(Entry { seq, written: record.written_ms, at, heard: heard.clone(), acts: vec![] });
+                if heard.doubt.is_none() {
+                    let fact = Fact { seq, at, meaning: heard.meaning.clone() };
+                    out.extend(self.machine.learn(&pack.checkpoints, fact));
+                }
+            }
+            Body::Confirm { of, .. } => out.extend(self.correct(pack, seq, *of, Act::Confirm)),
+            Body::Withdraw { of, .. } => out.extend(self.withdraw(pack, seq, *of)),
+            Body::Amend { of, moved_to_ms, to } => {
+                let act = Act::Amend { to: to.clone(), moved_to: *moved_to_ms };
+                out.extend(self.correct(pack, seq, *of, act));
+            }
+            Body::Note { .. } => self.marks.push(seq),
+            Body::Checkpoint { id, state, .. } => {
+                if let Some(rule) = pack.checkpoints.rules.iter().position(|rule| rule.id == *id) {
+                    self.checkpoints[rule] = Some(*state);
+                }
+            }
+            Body::Said { text } => self.last_said = Some(text.clone()),
+            Body::Device { device, state, .. } if device == VOICE => self.muted = state == MUTED,
+            Body::Header(_) | Body::Event(_) | Body::Device { .. } | Body::Close(_) => {}
+        }
+        out.extend(self.advance(pack, record.written_ms));
+        out
+    }
+
+    fn correct(&mut self, pack: &Pack, seq: u64, of: u64, act: Act) -> Vec<Transition> {
+        let Some(entry) = self.entries.iter_mut().find(|entry| entry.seq == of) else { return vec![] };
+        entry.acts.push((seq, act));
+        self.rebuild(pack)
+    }
+
+    /// Takes back an event, a mark, or an earlier correction.
+    fn withdraw(&mut self, pack: &Pack, seq: u64, of: u64) -> Vec<Transition> {
+        self.marks.retain(|mark| *mark != of);
+        for entry in &mut self.entries {
+            entry.acts.retain(|(act, _)| *act != of);
+        }
+        self.correct(pack, seq, of, Act::Withdraw);
+        self.rebuild(pack)
+    }
+
+    /// Runs the checkpoints over the corrected events, and tells what is different from the log.
+    fn rebuild(&mut self, pack: &Pack) -> Vec<Transition> {
+        let facts = self.events().filter(|view| view.doubt.is_none());
+        let facts = facts.map(|view| Fact { seq: view.seq, at: view.at, meaning: view.meaning.clone() }).collect();
+        let now = moment(self.now);
+        self.machine = Machine::rebuilt(&pack.checkpoints, facts, now);
+        let due: Vec<_> = self.machine.due().collect();
+        let pairs = self.machine.last().iter().zip(&self.checkpoints).enumerate();
+        pairs
+            .filter_map(|(rule, (is, was))| {
+                let state = match (is, was) {
+                    (Some(is), _) if Some(*is) != *was => *is,
+                    (None, Some(was)) if *was != CheckpointState::Cancelled => CheckpointState::Cancelled,
+                    _ => return None,
+                };
+                let since = due.iter().find(|(number, _)| *number == rule).map(|(_, since)| *since);
+                Some(Transition { rule, at: since.unwrap_or(now), change: Change::To(state), of: None })
+            })
+            .collect()
+    }
+}
+
+fn moment(t: Millis) -> Moment {
+    Moment::try_from(t).unwrap_or(Moment::MAX)
+}

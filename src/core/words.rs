@@ -1,0 +1,96 @@
+//! What is asked and answered, in words that are no call-out.
+
+use crate::grammar::graph::Graph;
+use crate::grammar::numbers::{ONE, forms};
+use crate::record::{Doubt, Heard};
+
+/// Asked where the words themselves would be a call-out.
+const ANY_DOUBT: &str = "not sure of that. once more, please?";
+
+/// The question that a doubtful call-out leaves: "sixteen, or sixty?"
+pub fn question(heard: &Heard, graph: &Graph) -> String {
+    let words = heard.source.words.as_deref().unwrap_or_default();
+    let text = match (heard.doubt, &heard.rival) {
+        (Some(Doubt::Rival), Some(rival)) => difference(words, &rival.words).map(|(a, b)| format!("{a}, or {b}?")),
+        (Some(Doubt::OutOfRange), _) => number_in(words).map(|number| format!("is {number} right?")),
+        _ => None,
+    };
+    text.filter(|text| graph.call_out_in(text).is_none()).unwrap_or_else(|| ANY_DOUBT.into())
+}
+
+/// The parts in which two sentences differ, numbers kept whole; `None` if one has nothing of its own.
+fn difference(left: &str, right: &str) -> Option<(String, String)> {
+    let (left, right): (Vec<&str>, Vec<&str>) = (left.split(' ').collect(), right.split(' ').collect());
+    let same = |(a, b): &(&&str, &&str)| a == b;
+    let mut head = left.iter().zip(&right).take_while(same).count();
+    let shorter = left.len().min(right.len());
+    let mut tail = left.iter().rev().zip(right.iter().rev()).take_while(same).count().min(shorter - head);
+    // "one twenty" against "one thirty", not "twenty" against "thirty".
+    while head > 0 && (head + tail == shorter || is_number(left[head - 1])) {
+        head -= 1;
+    }
+    while tail > 0 && is_number(left[left.len() - tail]) && is_number(left[left.len() - tail - 1]) {
+        tail -= 1;
+    }
+    let part = |words: &[&str]| words[head..words.len() - tail].join(" ");
+    let (left, right) = (part(&left), part(&right));
+    (!left.is_empty() && !right.is_empty()).then_some((left, right))
+}
+
+/// The words of a number in a sentence.
+fn number_in(words: &str) -> Option<String> {
+    let number: Vec<&str> = words.split(' ').skip_while(|w| !is_number(w)).take_while(|w| is_number(w)).collect();
+    (!number.is_empty()).then(|| number.join(" "))
+}
+
+fn is_number(word: &str) -> bool {
+    matches!(word, "hundred" | "thousand" | "point" | "oh" | "half")
+        || (0..100).any(|n| spell(n).split(' ').any(|part| part == word))
+}
+
+/// A whole number as people say it.
+pub fn spell(n: u64) -> String {
+    let n = i64::try_from(n).unwrap_or(i64::MAX / ONE).min(9999);
+    let parts = forms(n * ONE, false).swap_remove(0);
+    parts.iter().map(|part| part.0).collect::<Vec<_>>().join(" ")
+}
+
+/// "two minutes, five seconds"
+pub fn span(ms: i64) -> String {
+    let seconds = ms.unsigned_abs() / 1000;
+    let counted = |n: u64, unit: &str| format!("{} {unit}{}", spell(n), if n == 1 { "" } else { "s" });
+    match (seconds / 60, seconds % 60) {
+        (0, seconds) => counted(seconds, "second"),
+        (minutes, 0) => counted(minutes, "minute"),
+        (minutes, seconds) => format!("{}, {}", counted(minutes, "minute"), counted(seconds, "second")),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn differences_keep_numbers_whole() {
+        for (left, right, expected) in [
+            ("heart rate sixteen", "heart rate sixty", Some(("sixteen", "sixty"))),
+            ("heart rate one twenty", "heart rate one thirty", Some(("one twenty", "one thirty"))),
+            ("heart rate sixty", "heart rate sixty eight", Some(("sixty", "sixty eight"))),
+            ("ventilation started", "ventilation stopped", Some(("started", "stopped"))),
+            ("oxygen thirty percent", "oxygen forty percent", Some(("thirty", "forty"))),
+            ("two hundred", "three hundred", Some(("two hundred", "three hundred"))),
+            ("dried", "baby dried", None),
+        ] {
+            let expected = expected.map(|(a, b)| (a.to_string(), b.to_string()));
+            assert_eq!(difference(left, right), expected, "{left} / {right}");
+        }
+    }
+
+    #[test]
+    fn spans_are_spoken() {
+        assert_eq!(span(0), "zero seconds");
+        assert_eq!(span(61_900), "one minute, one second");
+        assert_eq!(span(120_000), "two minutes");
+        assert_eq!(span(725_000), "twelve minutes, five seconds");
+    }
+}

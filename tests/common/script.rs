@@ -1,0 +1,109 @@
+//! The core on invented time: what is called out and keyed when, and what comes of it.
+
+use earmark::core::action::Action;
+use earmark::core::{Core, Effect, Input};
+use earmark::decode::confidence::Measures;
+use earmark::decode::reading::RivalReading;
+use earmark::decode::{Reading, Word};
+use earmark::grammar::meaning::Understood;
+use earmark::pack::Pack;
+use earmark::record::{By, EngineId, Purpose, Record};
+use earmark::settings;
+use earmark::time::{Anchor, Millis};
+
+/// From the onset of a call-out until it is known.
+pub const HEARING_MS: Millis = 600;
+pub const TICK_MS: Millis = 250;
+
+pub fn pack(name: &str) -> Pack {
+    settings::load_pack(name).unwrap_or_else(|e| panic!("{e}"))
+}
+
+pub fn understand(pack: &Pack, words: &str) -> Understood {
+    let meanings = pack.graph.understand(words);
+    assert_eq!(meanings.len(), 1, "\"{words}\" means {meanings:?}");
+    meanings[0].clone()
+}
+
+/// A reading as if heard with this confidence; `rival` is the other sentence and its probability.
+pub fn reading(pack: &Pack, words: &str, confidence: f32, rival: Option<(&str, f32)>) -> Reading {
+    Reading {
+        understood: understand(pack, words),
+        words: words.split(' ').map(|w| Word { text: w.into(), from_ms: 0, to_ms: 0 }).collect(),
+        onset_ms: 0,
+        end_ms: 500,
+        confidence,
+        rival: rival.map(|(words, probability)| RivalReading {
+            understood: understand(pack, words),
+            words: words.into(),
+            probability,
+        }),
+        may_go_on: false,
+        measures: Measures {
+            gap: 0.0,
+            worst_word: 0.0,
+            absolute: 0.0,
+            gain: 0.0,
+            margin: 0.0,
+            phones: 1.0,
+            pace: 1.0,
+            before: 0.0,
+            after: 0.0,
+        },
+    }
+}
+
+/// A core, and every effect with the moment at which it came.
+pub struct Run<'p> {
+    pub pack: &'p Pack,
+    pub core: Core<'p>,
+    pub effects: Vec<(Millis, Effect)>,
+}
+
+impl<'p> Run<'p> {
+    pub fn new(pack: &'p Pack) -> Run<'p> {
+        let anchor = Anchor { start: "2026-01-01T09:00:00+00:00".parse().unwrap() };
+        let id = EngineId { name: "script".into(), sha256: String::new(), model_sha256: String::new() };
+        let header = settings::header("0".into(), pack, id, "script".into(), anchor, Purpose::Drill);
+        let (core, effects) = Core::open(header, pack, anchor);
+        Run { pack, core, effects: effects.into_iter().map(|effect| (0, effect)).collect() }
+    }
+
+    pub fn step(&mut self, input: Input, now: Millis) {
+        let effects = self.core.step(input, now);
+        self.effects.extend(effects.into_iter().map(|effect| (now, effect)));
+    }
+
+    /// Ticks as the live clock does, up to this moment.
+    pub fn tick_to(&mut self, to: Millis) {
+        while self.core.now() / TICK_MS < to / TICK_MS {
+            let tick = (self.core.now() / TICK_MS + 1) * TICK_MS;
+            self.step(Input::Tick, tick);
+        }
+    }
+
+    /// Somebody calls out at `t`, heard without doubt.
+    pub fn say(&mut self, t: Millis, words: &str) {
+        let reading = reading(self.pack, words, 0.99, None);
+        self.hear(t, reading);
+    }
+
+    pub fn hear(&mut self, t: Millis, reading: Reading) {
+        self.tick_to(t + HEARING_MS);
+        self.step(Input::Reading { onset: t, reading: Box::new(reading) }, t + HEARING_MS);
+    }
+
+    pub fn act(&mut self, t: Millis, action: Action) {
+        self.tick_to(t);
+        self.step(Input::Act { action, at: t, by: By::Keypad }, t);
+    }
+
+    /// The log so far.
+    pub fn records(&self) -> Vec<Record> {
+        let records = self.effects.iter().filter_map(|(_, effect)| match effect {
+            Effect::Append(record) => Some(record.as_ref().clone()),
+            _ => None,
+        });
+        records.collect()
+    }
+}
