@@ -125,8 +125,8 @@ pub fn describe(meaning: &Meaning, events: &Events) -> String {
 pub fn summary(core: &Core, log: &std::path::Path, caution: &str) -> String {
     let Counts { accepted, doubtful, refused } = core.counts();
     let ventilation = match (core.first("ventilation_started"), core.birth()) {
-        (Some(at), Some(birth)) => format!("{} after birth", clock_face(at as i64 - birth as i64)),
-        (Some(at), None) => format!("{} into the log (birth is not recorded)", clock_face(at as i64)),
+        (Some(at), Some(birth)) => format!("{} after birth", clock_face(at - birth)),
+        (Some(at), None) => format!("{} into the log (birth is not recorded)", clock_face(at)),
         (None, _) => "not recorded".into(),
     };
     format!(

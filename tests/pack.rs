@@ -15,7 +15,11 @@ fn dictionary() -> String {
 }
 
 fn shipped() -> Files {
-    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("grammars/newborn");
+    folder("newborn")
+}
+
+fn folder(pack: &str) -> Files {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("grammars").join(pack);
     let read = |entry: std::io::Result<std::fs::DirEntry>| {
         let path = entry.unwrap().path();
         (path.file_name().unwrap().to_str().unwrap().to_string(), std::fs::read_to_string(&path).unwrap())
@@ -264,4 +268,156 @@ fn any_change_changes_the_fingerprint() {
         let changed = Pack::load(&files, &dictionary()).unwrap_or_else(|e| panic!("{e}"));
         assert_ne!(changed.id.sha256, pack.id.sha256, "{file}");
     }
+}
+
+// Bad checkpoints
+
+const FIRST: &str = "id = \"first_heart_rate\"";
+
+/// Loads the shipped pack with one thing changed in the rule of the first heart rate.
+fn bad_rule(from: &str, to: &str) -> String {
+    let mut files = shipped();
+    let text = files.get_mut("checkpoints.toml").unwrap();
+    let at = text.find(FIRST).unwrap();
+    let (before, rule) = text.split_at(at);
+    assert!(rule.contains(from), "the rule no longer holds {from:?}");
+    *text = format!("{before}{}", rule.replacen(from, to, 1));
+    message(&files)
+}
+
+#[test]
+fn bad_checkpoints_are_shown_with_their_line_and_the_mend() {
+    let starts = "starts = [\"ventilation_started\"]";
+    let met = "met_by = [\"heart_rate_told\"]";
+    let prompt = "prompt = \"what is the heart rate?\"";
+    for (from, to, parts) in [
+        (starts, "starts = [\"ventilation_begun\"]", &["'ventilation_begun'", "add it, or correct its name"][..]),
+        (starts, "starts = []", &["unreachable", "Name an event"]),
+        (starts, "starts = [\"heart_rate < 10\"]", &["nothing can bring this about", "20 to 230"]),
+        (starts, "starts = [\"chest_moving = maybe\"]", &["nothing can bring this about", "'maybe'", "no, yes"]),
+        (starts, "starts = [\"birth > 3\"]", &["nothing can bring this about", "birth has no number"]),
+        (met, "", &["never met", "met_by", "restarts"]),
+        (met, "met_by = [\"heart_rate > 400\"]", &["nothing can bring this about", "20 to 230"]),
+        (met, "met_by = [\"*\"]", &["both starts it and meets it", "restarts or every"]),
+        (
+            met,
+            "met_by = [\"heart_rate_told\", \"ventilation_started\"]",
+            &["both starts it and meets it", "narrow one"],
+        ),
+        (
+            "cancelled_by = [\"ventilation_stopped\"",
+            "cancelled_by = [\"ventilation_started\"",
+            &["starts it and cancels it"],
+        ),
+        (prompt, "", &["says nothing when it is due", "add a prompt"]),
+        (prompt, "prompt = \" \"", &["nothing is said", "write what is to be asked"]),
+        (prompt, "prompt = \"is the Heart rate, rising?\"", &["\"heart rate rising\"", "word it differently"]),
+        (prompt, "prompt = \"heart rate at 15 seconds?\"", &["'1'", "write numbers out"]),
+        (prompt, "prompt = \"a b c d e f g h i j k l m n o\"", &["15 words", "at most 14"]),
+        ("after = \"15 s\"", "after = \"15\"", &["no time", "15 s or 5 min"]),
+        ("after = \"15 s\"", "after = \"0.5 s\"", &["too short", "at least 1 s"]),
+        ("early = \"10 s\"", "early = \"16 s\"", &["longer than the wait", "shorten it"]),
+        (
+            "again = \"10 s\"",
+            "again = \"15 s\"\ngives_up = \"10 s\"",
+            &["given up before it is asked again", "lengthen"],
+        ),
+        ("again = \"10 s\"", "", &["Add again"]),
+        ("times = 2", "times = 0", &["never asked", "1 or more"]),
+        ("times = 2", "every = true\ntimes = 2", &["due again before it is given up", "shorten gives_up"]),
+        (starts, &format!("{starts}\nif = [\"running late\"]"), &["no timer 'late'", "[timer.late]"]),
+        (starts, &format!("{starts}\nif = [\"latest heart_rate is weight\"]"), &["can never be one of those"]),
+        (starts, &format!("{starts}\nwhile = [\"sometimes\"]"), &["no condition", "begin with running"]),
+        ("source = \"nrp_memory\"", "source = \"hearsay\"", &["[sources.hearsay]", "add it, or correct the key"]),
+        ("priority = 7", "priority = 7\nurgency = 1", &["unknown field `urgency`"]),
+    ] {
+        let text = bad_rule(from, to);
+        says(&text, parts);
+        assert!(
+            text.contains("checkpoints.toml") && text.contains(" | ") && text.contains('^'),
+            "{from} → {to}:\n{text}"
+        );
+    }
+}
+
+#[test]
+fn checkpoints_that_contradict_each_other_are_named() {
+    let twin = "[[checkpoint]]\nid = \"twin\"\ntitle = \"\"\nstarts = [\"ventilation_started\"]\nafter = \"15 s\"\npriority = 1\nsource = \"own_wait\"\n";
+    for (more, why) in [
+        ("met_by = [\"heart_rate_told\"]\nprompt = \"stop now\"", "the same meets both"),
+        ("met_by = [\"ventilation_stopped\"]\nprompt = \"stop now\"", "what meets one cancels the other"),
+    ] {
+        let mut files = shipped();
+        files.get_mut("checkpoints.toml").unwrap().push_str(&format!("\n{twin}{more}\n"));
+        says(&message(&files), &["'first_heart_rate' and 'twin' contradict", why, "Keep one", "id = \"twin\"", "^"]);
+    }
+    let text = bad("checkpoints.toml", "id = \"chest\"", "id = \"first_heart_rate\"");
+    says(&text, &["two checkpoints of this file have this id", "rename one", "^"]);
+}
+
+#[test]
+fn breaths_need_a_rate_with_a_source() {
+    says(&bad("checkpoints.toml", "rate = 40", "rate = 0"), &["checkpoints.toml:", "from 1 to 200"]);
+    says(&bad("checkpoints.toml", "counted_by = \"breaths\"", "counted_by = \"birth\""), &["no event with a number"]);
+    says(&bad("checkpoints.toml", "source = \"ventilation_rate\"", "source = \"x\""), &["[sources.x]"]);
+}
+
+// A pack that extends another
+
+fn five_breaths() -> Files {
+    folder("newborn-five-breaths")
+}
+
+fn over(files: &Files) -> Result<Pack, String> {
+    Pack::load_over(files, &shipped(), &dictionary()).map_err(|e| e.to_string())
+}
+
+#[test]
+fn an_extending_pack_replaces_by_id_and_keeps_the_rest_in_order() {
+    let (base, pack) = (newborn(), over(&five_breaths()).unwrap());
+    let ids = |pack: &Pack| pack.checkpoints.rules.iter().map(|rule| rule.id.clone()).collect::<Vec<_>>();
+    assert_eq!(ids(&base), ids(&pack));
+    let rule = |pack: &Pack| pack.checkpoints.rules.iter().find(|rule| rule.id == "first_heart_rate").unwrap().after;
+    assert_eq!(rule(&base), earmark::checkpoints::After::Ms(15_000));
+    assert_eq!(rule(&pack), earmark::checkpoints::After::Breaths(5));
+    assert_eq!(pack.checkpoints.breath_ms, 1500);
+    assert!(pack.manifest.sources.contains_key("five_breaths") && pack.manifest.sources.contains_key("spo2"));
+    let mut files = five_breaths();
+    let text = files.get_mut("checkpoints.toml").unwrap();
+    *text = format!("removes = [\"silence\"]\n{text}");
+    assert!(!ids(&over(&files).unwrap()).contains(&"silence".to_string()));
+}
+
+#[test]
+fn the_fingerprint_covers_both_packs() {
+    let sha = |files: &Files, base: &Files| Pack::load_over(files, base, &dictionary()).unwrap().id.sha256;
+    let plain = sha(&five_breaths(), &shipped());
+    let mut base = shipped();
+    base.get_mut("events.toml").unwrap().push('\n');
+    assert_ne!(sha(&five_breaths(), &base), plain);
+    let mut own = five_breaths();
+    own.get_mut("checkpoints.toml").unwrap().push('\n');
+    assert_ne!(sha(&own, &shipped()), plain);
+    assert_ne!(plain, newborn().id.sha256);
+}
+
+#[test]
+fn what_is_wrong_with_an_extending_pack_is_named() {
+    let text = match Pack::load(&five_breaths(), &dictionary()) {
+        Ok(_) => panic!("the pack was accepted without its base"),
+        Err(error) => error.to_string(),
+    };
+    says(&text, &["pack.toml", "extends \"newborn\"", "was not given"]);
+    let mut files = five_breaths();
+    let text = files.get_mut("checkpoints.toml").unwrap();
+    *text = format!("removes = [\"nothing\"]\n{text}");
+    says(&over(&files).unwrap_err(), &["checkpoints.toml:1:", "no such checkpoint", "^"]);
+    // A fault in the base is shown in the base.
+    let mut base = shipped();
+    let text = base.get_mut("checkpoints.toml").unwrap();
+    *text = text.replacen("prompt = \"warm,", "prompt = \"baby is out, warm,", 1);
+    let error = Pack::load_over(&five_breaths(), &base, &dictionary()).unwrap_err().to_string();
+    says(&error, &["newborn/checkpoints.toml:", "\"baby is out\""]);
+    let chained = Pack::load_over(&five_breaths(), &five_breaths(), &dictionary()).unwrap_err().to_string();
+    says(&chained, &["extends another itself"]);
 }

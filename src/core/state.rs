@@ -4,6 +4,7 @@ use crate::checkpoints::{Change, Fact, Machine, Moment, Transition};
 use crate::pack::Pack;
 use crate::record::{Body, CheckpointState, Doubt, Heard, Meaning, Record, Rival};
 use crate::time::Millis;
+use std::collections::BTreeMap;
 
 /// Event id under which a pack's phrases address the recorder itself.
 pub const COMMAND: &str = "command";
@@ -22,8 +23,8 @@ pub struct State {
     /// Marks that stand, by seq.
     marks: Vec<u64>,
     machine: Machine,
-    /// What the log says last of each checkpoint.
-    checkpoints: Vec<Option<CheckpointState>>,
+    /// What the log says last of each checkpoint, and of what moment it says so.
+    checkpoints: Vec<Option<(CheckpointState, Millis)>>,
     last_said: Option<String>,
     muted: bool,
 }
@@ -141,8 +142,8 @@ impl State {
     }
 
     /// What the log says last of each checkpoint, in the order of the pack's rules.
-    pub fn checkpoints(&self) -> &[Option<CheckpointState>] {
-        &self.checkpoints
+    pub fn checkpoints(&self) -> impl Iterator<Item = Option<CheckpointState>> {
+        self.checkpoints.iter().map(|last| last.map(|(state, _)| state))
     }
 
     pub fn last_said(&self) -> Option<&str> {
@@ -182,7 +183,7 @@ impl State {
             Body::Note { .. } => self.marks.push(seq),
             Body::Checkpoint { id, state, .. } => {
                 if let Some(rule) = pack.checkpoints.rules.iter().position(|rule| rule.id == *id) {
-                    self.checkpoints[rule] = Some(*state);
+                    self.checkpoints[rule] = Some((*state, record.t_ms));
                 }
             }
             Body::Said { text } => self.last_said = Some(text.clone()),
@@ -215,16 +216,18 @@ impl State {
         let facts = facts.map(|view| Fact { seq: view.seq, at: view.at, meaning: view.meaning.clone() }).collect();
         let now = moment(self.now);
         self.machine = Machine::rebuilt(&pack.checkpoints, facts, now);
-        let due: Vec<_> = self.machine.due().collect();
+        let due: BTreeMap<usize, Moment> = self.machine.due().collect();
         let pairs = self.machine.last().iter().zip(&self.checkpoints).enumerate();
         pairs
             .filter_map(|(rule, (is, was))| {
-                let state = match (is, was) {
-                    (Some(is), _) if Some(*is) != *was => *is,
-                    (None, Some(was)) if *was != CheckpointState::Cancelled => CheckpointState::Cancelled,
+                let since = due.get(&rule).copied();
+                let moved = since.is_some_and(|since| was.is_some_and(|(_, at)| moment(at) != since.max(0)));
+                let was = was.map(|(state, _)| state);
+                let state = match is {
+                    Some(is) if Some(*is) != was || moved => *is,
+                    None if was.is_some_and(|was| was != CheckpointState::Cancelled) => CheckpointState::Cancelled,
                     _ => return None,
                 };
-                let since = due.iter().find(|(number, _)| *number == rule).map(|(_, since)| *since);
                 Some(Transition { rule, at: since.unwrap_or(now), change: Change::To(state), of: None })
             })
             .collect()
