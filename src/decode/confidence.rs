@@ -1,7 +1,7 @@
 //! How sure a reading is: several measures of one call-out, joined into one probability.
 
 /// Measures of one call-out.
-#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, serde::Serialize)]
 pub struct Measures {
     /// Nats that the call-out costs more than the free path, a phone.
     pub gap: f32,
@@ -17,6 +17,10 @@ pub struct Measures {
     pub phones: f32,
     /// Frames of 20 ms for each phone.
     pub pace: f32,
+    /// Mean log-probability of the model's best token in the call-out's frames: how clear the sound is.
+    pub clarity: f32,
+    /// Phones that the model hears there by itself, for each phone of the call-out.
+    pub heard: f32,
     /// Phones of other speech that begin in the 200 ms before and after it.
     pub before: f32,
     pub after: f32,
@@ -25,14 +29,14 @@ pub struct Measures {
 /// Logistic regression on the development set (`tests/hearing/make_dev.py`, fitted by
 /// `tests/hearing/fit.py`): constant, and a weight for each of [`Measures::features`].
 const CONSTANT: f32 = -7.105;
-const WEIGHTS: [f32; 10] = [-1.142, -0.146, 0.837, -0.282, 1.405, -0.884, 4.354, 0.009, -0.887, -0.776];
+const WEIGHTS: [f32; 12] = [-1.142, -0.146, 0.837, -0.282, 1.405, -0.884, 4.354, 0.009, 0.0, 0.0, -0.887, -0.776];
 /// The same for the margin to the rival alone.
 const RIVAL_CONSTANT: f32 = -0.104;
 const RIVAL_PER_NAT: f32 = 0.532;
 
 impl Measures {
     /// What the regression sees. Far margins and gains say no more than near ones, so they are cut off.
-    pub fn features(&self) -> [f32; 10] {
+    pub fn features(&self) -> [f32; 12] {
         [
             self.gap,
             self.worst_word,
@@ -42,6 +46,8 @@ impl Measures {
             self.phones / 10.0,
             self.phones.max(1.0).ln(),
             self.pace,
+            self.clarity,
+            (self.heard - 1.0).abs(),
             self.before.min(4.0),
             self.after.min(4.0),
         ]

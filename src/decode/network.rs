@@ -44,6 +44,7 @@ pub(super) struct NetState {
     /// Heard between the words before and after this state; `None` where nothing follows.
     pub boundary: Option<NodeId>,
     pub roots: Vec<NodeId>,
+    pub arcs: Vec<ArcId>,
     pub is_final: bool,
 }
 
@@ -52,12 +53,14 @@ impl Network {
     pub fn new(graph: &Graph, pronunciations: &[Vec<Vec<Class>>], boundary: Class) -> Network {
         let mut network = Network { nodes: vec![], arcs: vec![], states: vec![], words: graph.words.clone() };
         for (id, state) in graph.states.iter().enumerate() {
+            let first = network.arcs.len() as ArcId;
             let roots = network.tree(&state.arcs, pronunciations);
+            let arcs = (first..network.arcs.len() as ArcId).collect();
             let boundary = (id != 0 && !roots.is_empty()).then(|| {
                 network.nodes.push(Node { class: boundary, first: false, children: roots.clone(), ends: vec![] });
                 (network.nodes.len() - 1) as NodeId
             });
-            network.states.push(NetState { boundary, roots, is_final: state.is_final });
+            network.states.push(NetState { boundary, roots, arcs, is_final: state.is_final });
         }
         network
     }
@@ -103,9 +106,19 @@ impl Network {
         self.nodes.len()
     }
 
-    /// Whether nothing can follow the word of `arc` in a call-out.
-    pub(super) fn is_last(&self, arc: ArcId) -> bool {
-        self.states[self.arcs[arc as usize].to as usize].roots.is_empty()
+    /// Whether the grammar lets a call-out of these words go on. Other paths than the one that was found may
+    /// hold the same words.
+    pub(super) fn goes_on(&self, words: impl Iterator<Item = u32>) -> bool {
+        let mut states = vec![0];
+        for word in words {
+            let arcs = states.iter().flat_map(|state: &StateId| &self.states[*state as usize].arcs);
+            let mut next: Vec<StateId> =
+                arcs.map(|arc| &self.arcs[*arc as usize]).filter(|arc| arc.word == word).map(|arc| arc.to).collect();
+            next.sort_unstable();
+            next.dedup();
+            states = next;
+        }
+        states.iter().any(|state| !self.states[*state as usize].arcs.is_empty())
     }
 
     pub(super) fn word(&self, arc: ArcId) -> &str {

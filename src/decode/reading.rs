@@ -150,7 +150,7 @@ impl Decoder {
                 words: self.sentence(&path.calls[0]),
                 probability: measures.rival_probability(),
             }),
-            may_go_on: call.words.last().is_none_or(|step| !self.network.is_last(step.arc)),
+            may_go_on: self.network.goes_on(call.words.iter().map(|step| self.network.arcs[step.arc as usize].word)),
             measures,
         })
     }
@@ -177,6 +177,8 @@ impl Decoder {
             margin,
             phones: total,
             pace: (to - from) as f32 / total,
+            clarity: free / (to - from).max(1) as f32,
+            heard: crowd(from, to) / total,
             before: crowd(from.saturating_sub(NEAR), from),
             after: crowd(to, to + NEAR),
         }

@@ -39,17 +39,7 @@ pub fn reading(pack: &Pack, words: &str, confidence: f32, rival: Option<(&str, f
             probability,
         }),
         may_go_on: false,
-        measures: Measures {
-            gap: 0.0,
-            worst_word: 0.0,
-            absolute: 0.0,
-            gain: 0.0,
-            margin: 0.0,
-            phones: 1.0,
-            pace: 1.0,
-            before: 0.0,
-            after: 0.0,
-        },
+        measures: Measures::default(),
     }
 }
 

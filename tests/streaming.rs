@@ -1,6 +1,6 @@
-//! A call-out in the middle of a long monologue is found once, wherever the stream is cut.
+//! Hearing while people go on speaking: words so far, call-outs reported early, seams in a monologue.
 //!
-//! The monologue is made of sentences of the drill that must be refused, set one behind the other without a
+//! A call-out in the middle of a long monologue is found once, wherever the stream is cut. The monologue is made of sentences of the drill that must be refused, set one behind the other without a
 //! pause, so that the segments are all cut in mid-speech.
 
 use earmark::hearing::{Heard, Hearing, RATE};
@@ -107,4 +107,58 @@ fn callouts_in_a_minute_of_monologue_are_found() {
     for (onset, expected) in onsets.iter().zip(expected) {
         assert!(onset.abs_diff(expected) < 150, "{onset}, expected {expected}");
     }
+}
+
+/// Sound of the room alone, so that a pause is a pause.
+fn quiet(drill: &Drill, seconds: f32) -> Vec<f32> {
+    let n = (seconds * RATE as f32) as usize;
+    drill.sound[..RATE as usize / 2].iter().cycle().take(n).copied().collect()
+}
+
+#[test]
+fn words_so_far_are_those_of_the_call_out_being_said() {
+    let drill = Drill::open();
+    let pack = settings::load_pack("newborn").unwrap_or_else(|e| panic!("{e}"));
+    let mut hearing = Hearing::new(settings::load_engine(&pack).unwrap_or_else(|e| panic!("{e}")));
+    let words = "pressure increased to thirty five";
+    hearing.push(&quiet(&drill, 2.0)).unwrap_or_else(|e| panic!("{e}"));
+    assert_eq!(hearing.so_far().unwrap_or_else(|e| panic!("{e}")), "", "in silence");
+    let mut seen = Vec::new();
+    for piece in drill.callout(words).chunks(1600) {
+        hearing.push(piece).unwrap_or_else(|e| panic!("{e}"));
+        seen.push(hearing.so_far().unwrap_or_else(|e| panic!("{e}")));
+    }
+    assert!(seen.iter().any(|so_far| so_far.starts_with("pressure increased") && so_far != words), "{seen:?}");
+    hearing.push(&quiet(&drill, 1.0)).unwrap_or_else(|e| panic!("{e}"));
+    assert_eq!(hearing.so_far().unwrap_or_else(|e| panic!("{e}")), "", "after the pause");
+}
+
+/// How long after the end of a call-out its reading is known, in ms of audio.
+fn known_after(drill: &Drill, hearing: &mut Hearing, words: &str) -> u64 {
+    let start = hearing.position() * 1000 / RATE;
+    let lead = quiet(drill, 2.0);
+    let said = drill.callout(words);
+    let end = start + (lead.len() + said.len()) as u64 * 1000 / RATE;
+    let stream = [&lead, said, &quiet(drill, 1.5)].concat();
+    for piece in stream.chunks(160) {
+        for batch in hearing.push(piece).unwrap_or_else(|e| panic!("{e}")) {
+            let found = |heard: &Heard| matches!(heard, Heard::Reading { reading, .. } if reading.sentence() == words);
+            if batch.heard.iter().any(found) {
+                return batch.known_at.saturating_sub(end);
+            }
+        }
+    }
+    panic!("\"{words}\" was not heard");
+}
+
+#[test]
+fn what_nothing_can_follow_is_reported_before_the_pause_is_over() {
+    let drill = Drill::open();
+    let pack = settings::load_pack("newborn").unwrap_or_else(|e| panic!("{e}"));
+    let mut hearing = Hearing::new(settings::load_engine(&pack).unwrap_or_else(|e| panic!("{e}")));
+    let closed = known_after(&drill, &mut hearing, "ventilation started");
+    let open = known_after(&drill, &mut hearing, "heart rate sixty");
+    assert!(closed < 300, "{closed} ms");
+    // "heart rate sixty eight" might have come.
+    assert!((280..600).contains(&open), "{open} ms");
 }
