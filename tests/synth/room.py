@@ -8,6 +8,12 @@ from scipy.signal import fftconvolve
 from .voices import RATE
 
 
+def lasting(size, seconds):
+    """(absorption, order) that make a box-shaped room ring for about that RT60."""
+    absorption, order = pra.inverse_sabine(seconds, size)
+    return absorption, min(order, 50)
+
+
 def impulse(size, source, microphone, absorption, order=12):
     """Impulse response of a box-shaped room; the direct path stands at sample 0 with gain 1."""
     room = pra.ShoeBox(size, fs=RATE, materials=pra.Material(absorption), max_order=order)
@@ -19,6 +25,11 @@ def impulse(size, source, microphone, absorption, order=12):
     direct += int(np.argmax(np.abs(h[direct : direct + 20])))
     h = h[direct:] / abs(h[direct])
     return h[: int(0.7 * RATE)]
+
+
+def rt60(h):
+    """Seconds until the room has fallen by 60 dB, from the first 20 dB."""
+    return float(pra.experimental.measure_rt60(h, RATE, decay_db=20))
 
 
 def reverberate(x, h):

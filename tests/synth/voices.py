@@ -1,8 +1,9 @@
 """Synthetic voices from Debian's espeak-ng, flite and festival, as 16 kHz samples without leading silence.
 
 Needs the packages espeak-ng, flite, festival, festvox-kallpc16k, festvox-kdlpc16k, and numpy, scipy.
-A voice is named ENGINE:NAME[:PACE], e.g. "flite:slt", "espeak:en-gb+f3:150", "festival:ked_diphone";
-the pace is words a minute for espeak-ng and a stretch (1.1 = slower) for the others.
+A voice is named ENGINE:NAME[:PACE[:PITCH]], e.g. "flite:slt", "espeak:en-gb+f3:150:60", "festival:ked_diphone";
+the pace is words a minute for espeak-ng and a stretch (1.1 = slower) for the others, the pitch 0 to 99 for
+espeak-ng (50 where not said) and none for the others.
 """
 
 import os
@@ -79,10 +80,10 @@ class Voices:
             files = {p: os.path.join(folder, f"{i}.wav") for i, p in enumerate(todo)}
             festival = {}
             for (words, voice), path in files.items():
-                engine, name, pace = (voice.split(":") + [""])[:3]
+                engine, name, pace, pitch = (voice.split(":") + ["", ""])[:4]
                 text = spell(words)
                 if engine == "espeak":
-                    run(["espeak-ng", "-v", name, "-s", pace or "165", "-w", path, text])
+                    run(["espeak-ng", "-v", name, "-s", pace or "165", "-p", pitch or "50", "-w", path, text])
                 elif engine == "flite":
                     run(["flite", "-voice", name, "--setf", f"duration_stretch={pace or 1}", "-t", text, "-o", path])
                 else:
