@@ -7,8 +7,9 @@ PROGRAM := $(TARGET)/release/earmark
 DRILL := tests/drill/drill.flac
 LOG := $(TARGET)/demo/drill.earmark.jsonl
 VENV := $(TARGET)/venv
+HEARING := $(TARGET)/hearing
 
-.PHONY: help demo test measure assets lint clean setup-demo setup-test program
+.PHONY: help demo test measure hearing assets lint clean setup-demo setup-test setup-hearing program
 
 help: ## this list
 	@awk -F ':.*## ' '/^[a-z]+:.*## / { printf "make %-8s %s\n", $$1, $$2 }' $(MAKEFILE_LIST)
@@ -23,6 +24,12 @@ test: setup-test assets $(VENV)/complete ## run all tests
 measure: setup-demo assets program ## compare the demo drill's log with the truth, and time it
 	@python3 tests/measure/measure.py --binary $(PROGRAM)
 
+hearing: setup-demo setup-hearing assets program $(HEARING)/venv/complete ## make the hearing bench and measure on it: some hours
+	@$(HEARING)/venv/bin/python tests/hearing/make_bench.py report $(HEARING)/report
+	@$(HEARING)/venv/bin/python tests/hearing/peer.py --set-dir $(HEARING)/report
+	@$(HEARING)/venv/bin/python tests/hearing/bench.py --binary $(PROGRAM) --set-dir $(HEARING)/report \
+		--results tests/hearing/results/$$(date +%F).md
+
 assets: ## fetch the pinned engine files, if they are missing
 	@python3 tools/assets.py
 
@@ -34,7 +41,7 @@ lint: setup-demo ## formatting, clippy and docs, warnings denied
 clean: ## delete all that was built
 	@cargo clean
 
-setup-demo setup-test: setup-%:
+setup-demo setup-test setup-hearing: setup-%:
 	@tools/setup.sh $*
 
 # Cargo tells of its progress only when there is nothing yet: the first build takes minutes.
@@ -42,7 +49,9 @@ program:
 	@cargo build --release --locked $$([ -x $(PROGRAM) ] && echo --quiet)
 
 $(VENV)/complete: tests/requirements.txt
-	@rm -rf $(VENV)
-	@python3 -m venv $(VENV) || { echo "error: python3 cannot make a venv: install it (Debian: apt-get install python3-venv)" >&2; exit 1; }
-	@$(VENV)/bin/python -m pip --disable-pip-version-check --no-input install --quiet --require-hashes --prefer-binary -r $<
+$(HEARING)/venv/complete: tests/requirements.txt tests/hearing/peer.txt
+%/complete:
+	@rm -rf $(@D)
+	@python3 -m venv $(@D) || { echo "error: python3 cannot make a venv: install it (Debian: apt-get install python3-venv)" >&2; exit 1; }
+	@$(@D)/bin/python -m pip --disable-pip-version-check --no-input install --quiet --require-hashes --prefer-binary $(^:%=-r %)
 	@touch $@

@@ -1,9 +1,10 @@
 #!/bin/sh
 # Sees that the Debian packages are there which Earmark needs, and installs those that are missing.
 #
-# usage: setup.sh demo|test
-#   demo  what the build needs
-#   test  that, and what the tests call: sound tools, a sound server, synthetic voices
+# usage: setup.sh demo|test|hearing
+#   demo     what the build needs
+#   test     that, and what the tests call: sound tools, a sound server, synthetic voices
+#   hearing  what the hearing bench is made from: synthetic voices, recorded people
 #
 # As root it installs; as anyone else it lists what is missing, with the command, and stops.
 # On another system it says what is needed, and goes on where the build can find ALSA.
@@ -12,12 +13,14 @@ set -eu
 demo="pkg-config libasound2-dev"
 test="sox libsox-fmt-all ffmpeg pulseaudio pulseaudio-utils libasound2-plugins alsa-utils
       espeak-ng flite festival festvox-kallpc16k festvox-kdlpc16k"
+hearing="ffmpeg espeak-ng flite festival festvox-kdlpc16k pocketsphinx-testdata asterisk-core-sounds-en-wav"
 
 case "${1-}" in
 demo) wanted=$demo ;;
 test) wanted="$demo $test" ;;
+hearing) wanted=$hearing ;;
 *)
-    echo "usage: $0 demo|test" >&2
+    echo "usage: $0 demo|test|hearing" >&2
     exit 2
     ;;
 esac
@@ -31,6 +34,9 @@ if ! has dpkg-query; then
     if [ "$1" = test ]; then
         echo "  for the tests: SoX with all formats, ffmpeg, PulseAudio with its tools and ALSA plug-ins," >&2
         echo "  alsa-utils, espeak-ng, flite, festival with the voices kal_diphone and ked_diphone" >&2
+    elif [ "$1" = hearing ]; then
+        echo "  for the bench: ffmpeg, espeak-ng, flite, festival with the voice ked_diphone, and from Debian the" >&2
+        echo "  recordings of asterisk-core-sounds-en-wav and pocketsphinx-testdata, at Debian's paths" >&2
     fi
     finds_alsa && exit 0
     echo "error: pkg-config does not find alsa: install both, then run this again" >&2

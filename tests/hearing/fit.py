@@ -1,8 +1,9 @@
 """Fits the confidence of src/decode/confidence.rs on the development set, and prints its constants.
 
-usage: fit.py readings.jsonl   (from: cargo run --release --example readings DEV_DIR)
+usage: fit.py readings.jsonl   (from: cargo run --release --example readings SET_DIR, a set of make_bench.py)
 A logistic regression of "this was said, with this meaning" on Measures::features; for rivals one of "the
-reading is right, not its rival" on the margin alone. The table is from five-fold cross-validation by clip.
+reading is right, not its rival" on the margin alone. A reading belongs to the sentence that it overlaps most.
+The table is from five-fold cross-validation by voice: each is judged by what was fitted on other voices.
 Needs tests/hearing/training.txt.
 """
 
@@ -13,49 +14,74 @@ import numpy as np
 from sklearn.linear_model import LogisticRegression
 from sklearn.model_selection import GroupKFold
 
+THRESHOLDS = (0.1, 0.2, 0.3, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.98)
 
-def main():
-    features, right, clips, kinds, rivals = [], [], [], [], []
-    for number, line in enumerate(open(sys.argv[1], encoding="utf-8")):
+
+def same(meaning, said):
+    """The meaning heard is what was said; units are left to the pack."""
+    return isinstance(meaning, dict) and all(
+        (meaning.get(k) or None) == (said.get(k) or None) if k == "detail" else meaning.get(k) == said.get(k)
+        for k in ("event", "value", "detail")
+    )
+
+
+def beneath(reading, sentences):
+    """The sentence that a reading overlaps most, or None."""
+    shared = [(min(reading["end_ms"], s["end_ms"]) - max(reading["onset_ms"], s["onset_ms"]), n) for n, s in enumerate(sentences)]
+    most, n = max(shared, default=(0, 0))
+    return sentences[n] if most > 0 else None
+
+
+def gather(path):
+    """Every reading as (features, right, where, voice, margin or None), the call-outs in all, and hours by kind."""
+    rows, callouts, found, hours = [], 0, 0, {}
+    for line in open(path, encoding="utf-8"):
         entry = json.loads(line)
-        clip = entry["clip"]
-
-        def same(meaning):
-            return isinstance(meaning, dict) and all(
-                (meaning.get(k) or None) == (clip.get(k) or None) if k == "detail" else meaning.get(k) == clip.get(k)
-                for k in ("event", "value", "detail")
-            )
-
+        file, truth = entry["file"], entry["truth"]
+        hours[file["kind"]] = hours.get(file["kind"], 0) + file["seconds"] / 3600
+        callouts += len(truth["callouts"])
+        hits = set()
         for reading in entry["readings"]:
             if reading["meaning"] == "decoy":
                 continue
-            kind, hit = clip["kind"], False
-            if kind == "callout":
-                kind = "beside"
-                if reading["onset_ms"] < clip["end_ms"] and reading["end_ms"] > clip["onset_ms"]:
-                    kind, hit = "on the call-out", same(reading["meaning"])
-                    if hit or same(reading["rival"]):
-                        rivals.append((reading["margin"], hit))
-            features.append(reading["features"])
-            right.append(hit)
-            clips.append(number)
-            kinds.append(kind)
-    x, y, kinds = np.array(features), np.array(right), np.array(kinds)
+            said = beneath(reading, truth["callouts"] + truth["refused"])
+            where, right, margin = f"in {file['kind']}", False, None
+            if said and "event" in said:
+                where, right = "on a call-out", same(reading["meaning"], said)
+                margin = reading["margin"] if right or same(reading["rival"], said) else None
+                if right:
+                    hits.add(said["onset_ms"])
+            elif file["kind"] in ("callouts", "rivals"):
+                where = "beside a call-out"
+            rows.append((reading["features"], right, where, said["voice"] if said else file["file"], margin))
+        found += len(hits)
+    print(f"{callouts} call-outs, {found} of them among the readings; {len(rows)} readings")
+    return rows, callouts, hours
+
+
+def main():
+    rows, callouts, hours = gather(sys.argv[1])
+    features, right, where, voices, margins = zip(*rows)
+    x, y, where = np.array(features), np.array(right), np.array(where)
     mean, spread = x.mean(0), x.std(0)
     z = (x - mean) / spread
     sure = np.zeros(len(y))
-    for train, test in GroupKFold(5).split(z, y, clips):
-        sure[test] = LogisticRegression().fit(z[train], y[train]).predict_proba(z[test])[:, 1]
-    model = LogisticRegression().fit(z, y)
+    for train, test in GroupKFold(5).split(z, y, voices):
+        sure[test] = LogisticRegression(max_iter=1000).fit(z[train], y[train]).predict_proba(z[test])[:, 1]
+    model = LogisticRegression(max_iter=1000).fit(z, y)
     weights = model.coef_[0] / spread
     print(f"CONSTANT {model.intercept_[0] - weights @ mean:.3f}\nWEIGHTS {', '.join(f'{w:.3f}' for w in weights)}")
+    rivals = [(m, hit) for m, hit in zip(margins, right) if m is not None]
     margin = LogisticRegression(C=100).fit([[m] for m, _ in rivals], [h for _, h in rivals])
     print(f"RIVAL_CONSTANT {margin.intercept_[0]:.3f}\nRIVAL_PER_NAT {margin.coef_[0][0]:.3f}")
-    print(f"\n{y.sum()} right readings; above a threshold: right, then wrong by where they were heard")
-    for threshold in (0.1, 0.2, 0.3, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95):
+    print("\nabove a threshold: right, then wrong by where they were heard; in talk and babble an hour")
+    for threshold in THRESHOLDS:
         taken = sure >= threshold
-        wrong = {str(k): int((taken & ~y & (kinds == k)).sum()) for k in np.unique(kinds)}
-        print(threshold, int((taken & y).sum()), wrong)
+        wrong = {str(k): int((taken & ~y & (where == k)).sum()) for k in np.unique(where)}
+        for kind in ("talk", "babble"):
+            if hours.get(kind) and f"in {kind}" in wrong:
+                wrong[f"in {kind}"] = round(wrong[f"in {kind}"] / hours[kind], 1)
+        print(threshold, f"{int((taken & y).sum())} ({100 * (taken & y).sum() / callouts:.1f} %)", wrong)
 
 
 if __name__ == "__main__":

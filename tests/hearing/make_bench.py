@@ -1,17 +1,19 @@
 """Makes the hearing bench: call-outs in noise and rooms, talk, near misses and rivals, by synthetic voices.
 
-usage: make_bench.py dev|report OUT [--seed N] [--jobs N] [--only PART]
+usage: make_bench.py dev|report OUT [--seed N] [--jobs N] [--only PREFIX…]
 The two sets share no voice, no room and, as far as the grammar allows, no sentence. dev is for setting
 thresholds, report for reporting alone. No voice of either was ever given to the acoustic model.
 
 OUT/bench.json lists the files: {"note", "set", "seed", "voices", "files": [{"file", "truth", "kind",
-"noise", "snr_db", "distance", "rt60_s", "seconds"}]}; kind is one of
+"noise", "snr_db", "distance", "rt60_s", "seconds", "recipe"}]}; kind is one of
   callouts  call-outs one after another, 1.0 to 2.5 s apart, and now and then something to be refused
   rivals    the same, each call-out with a "rival" that sounds like it or says its opposite
   near      near misses: nothing here is a call-out
   talk      people talking; babble: six talkers at once; human: recorded people; silence: an empty room
 Each NAME.flac (16 kHz, mono, 16 bit) has NAME.json in the format of tests/drill/truth.json, where a call-out
 and a refused sentence also have "family".
+
+What was made before by the same recipe (these scripts, the sentences, the seed) is kept.
 
 Signal to noise: the loudness of speech is the RMS over its frames that hold speech, at the microphone, in the
 room; that of noise is the RMS over all of it. Needs the Debian packages named in tests/synth/voices.py, ffmpeg
@@ -54,15 +56,15 @@ VOICES = {
         "espeak:en-gb-x-rp+f5:180:45", "espeak:en-gb-x-rp+m1:140:60", "espeak:en-gb-x-rp+f1:190:50",
     ],
 }  # fmt: skip
-# (size in m, the microphone, RT60 in s) of where one stands near and far.
+# (size in m, the microphone, RT60 in s after Sabine) of where one stands near and far; bench.json has what was measured.
 ROOMS = {
     "dev": {
         "near": [([4.2, 5.0, 2.8], [1.9, 2.6, 1.3], 0.25), ([3.5, 4.1, 2.6], [1.6, 2.2, 1.4], 0.38)],
-        "far": [([6.2, 5.4, 2.9], [2.9, 2.3, 1.4], 0.35), ([7.1, 6.0, 3.0], [3.2, 2.8, 1.5], 0.55)],
+        "far": [([6.2, 5.4, 2.9], [2.9, 2.3, 1.4], 0.35), ([7.1, 6.0, 3.0], [3.2, 2.8, 1.5], 0.5)],
     },
     "report": {
         "near": [([4.7, 3.8, 2.7], [2.1, 1.7, 1.5], 0.22), ([5.3, 4.4, 3.1], [2.4, 2.0, 1.2], 0.36)],
-        "far": [([5.8, 6.6, 2.7], [2.6, 3.1, 1.3], 0.40), ([8.0, 5.6, 3.2], [3.7, 2.6, 1.4], 0.58)],
+        "far": [([5.8, 6.6, 2.7], [2.6, 3.1, 1.3], 0.40), ([8.0, 5.6, 3.2], [3.7, 2.6, 1.4], 0.5)],
     },
 }
 APART = {"near": (0.3, 0.6), "far": (1.5, 2.5)}
@@ -93,8 +95,16 @@ class Set:
         self.which, self.seed, self.voices = which, seed, VOICES[which]
         self.grammar = Grammar(PACK)
         self.pool = Pool(self.grammar, Grammar(HERE / "chatter.jsgf"), ["dev", "report"].index(which), seed)
+        self.near_misses = self._near_misses(HERE / f"near_{which}.txt")
         self.impulses = {d: self._impulses(d) for d in APART}
         self.crowd = self._crowd()
+
+    def _near_misses(self, path):
+        said = listed(path)
+        whole = [w for w in said if (self.grammar.read(w) or {}).get("event") not in (None, "decoy")]
+        if whole:
+            print(f"{path.name}: left out, since the grammar takes them for call-outs: {', '.join(whole)}", file=sys.stderr)
+        return [Line(w, {}, "near miss") for w in said if w not in whole]
 
     def _impulses(self, distance):
         """Per room: impulse responses of six places to speak from, and of one where a noise comes from."""
@@ -152,12 +162,12 @@ def with_talk(rng, pool, lines):
 
 
 class Scene:
-    """Sound of one file: who speaks when, in which room, over what noise."""
+    """Sound of one file: who speaks when, from where, over what noise. Whoever speaks next may stand in another room."""
 
     def __init__(self, owner, plan):
         self.owner, self.plan = owner, plan
         self.rng, self.np = random.Random(owner.number(plan.name)), np.random.default_rng(owner.number(plan.name, 1))
-        self.speak, self.beside, self.rt60 = self.rng.choice(owner.impulses[plan.distance])
+        self.rooms = owner.impulses[plan.distance]
 
     def stage(self, spoken, gap):
         """Speech in the room, [(voice, from, to)] of the turns and [(line, voice, onset, end)] of the lines."""
@@ -171,7 +181,7 @@ class Scene:
                 dry += [x, np.zeros(round(self.rng.uniform(*gap) * RATE))]
                 at += len(dry[-2]) + len(dry[-1])
             spans.append((voice, start, at))
-            pieces.append((start, in_room(np.concatenate(dry), self.rng.choice(self.speak))))
+            pieces.append((start, in_room(np.concatenate(dry), self.rng.choice(self.rng.choice(self.rooms)[0]))))
         out = np.zeros(at + RATE)
         for start, x in pieces:
             noises.place(out, start, x)
@@ -190,7 +200,11 @@ class Scene:
                 noises.place(x, start, piece * slope)
         else:
             x = noises.STEADY[kind](self.np, seconds)
-        return noises.level(room.reverberate(x, self.beside)[:length])
+        return noises.level(self.away(x))
+
+    def away(self, x):
+        """A noise as it is heard from its place in one of the rooms."""
+        return room.reverberate(x, self.rng.choice(self.rooms)[1])[: len(x)]
 
     def finish(self, speech, spans):
         y = speech + room.fan(self.np, len(speech) / RATE) * 10 ** (FLOOR_DB / 20)
@@ -217,8 +231,7 @@ def lines_for(owner, plan, rng):
         pairs = [a._replace(sense={**a.sense, "rival": b.sense}) for a, b in rivals(owner.grammar)]
         lines = shared_out(plan, pairs, SIZES[owner.which][1], rng)
     elif plan.kind == "near":
-        found = [Line(w, {}, "near miss") for w in listed(HERE / f"near_{owner.which}.txt")]
-        lines = shared_out(plan, found, 2, rng)
+        lines = shared_out(plan, owner.near_misses, 2, rng)
     else:
         lines = [rng.choice(owner.pool.talk if rng.random() < 0.75 else owner.pool.near) for _ in range(plan.count)]
     return turns(rng, owner.voices, lines)
@@ -240,8 +253,7 @@ def make(owner, plan, out):
     elif plan.kind == "silence":
         y = room.fan(scene.np, plan.count) * 1e-3 + 3e-4 * scene.np.standard_normal(plan.count * RATE)
     elif plan.kind == "babble":
-        y = room.reverberate(noises.babble(scene.np, owner.crowd, plan.count), scene.beside)[: plan.count * RATE]
-        y = scene.finish(noises.level(y), [])
+        y = scene.finish(noises.level(scene.away(noises.babble(scene.np, owner.crowd, plan.count))), [])
     else:
         gap = (0.2, 1.4) if plan.kind == "talk" else (1.0, 2.5)
         speech, spans, said = scene.stage(lines_for(owner, plan, scene.rng), gap)
@@ -251,8 +263,9 @@ def make(owner, plan, out):
     (out / f"{plan.name}.json").write_text(json.dumps(document, indent=1) + "\n")
     print(f"{plan.name}: {len(document['callouts'])} call-outs, {len(y) / RATE:.0f} s", file=sys.stderr, flush=True)
     facts = {"kind": plan.kind, "noise": plan.noise, "snr_db": plan.snr_db, "distance": plan.distance}
-    facts["rt60_s"] = round(scene.rt60, 2)
-    return {"file": f"{plan.name}.flac", "truth": f"{plan.name}.json", **facts, "seconds": round(len(y) / RATE, 3)}
+    facts["rt60_s"] = [round(seconds, 2) for _, _, seconds in scene.rooms]
+    facts |= {"seconds": round(len(y) / RATE, 3), "recipe": recipe(owner, plan)}
+    return {"file": f"{plan.name}.flac", "truth": f"{plan.name}.json", **facts}
 
 
 def truth(plan, said):
@@ -293,20 +306,31 @@ def main():
     ask.add_argument("out", type=pathlib.Path)
     ask.add_argument("--seed", type=int, default=1)
     ask.add_argument("--jobs", type=int, default=1, help="processes (default: 1)")
-    ask.add_argument("--only", help="only files whose name begins so; the list keeps what was made before")
+    ask.add_argument("--only", nargs="+", default=[""], metavar="PREFIX", help="only files whose names begin so")
     args = ask.parse_args()
     args.out.mkdir(parents=True, exist_ok=True)
     owner, listing = Set(args.set, args.seed), args.out / "bench.json"
-    made = {}
-    if args.only and listing.exists():
-        made = {entry["file"]: entry for entry in json.loads(listing.read_text())["files"]}
-    todo = [p for p in plans(args.set) if p.name.startswith(args.only or "")]
+    kept = json.loads(listing.read_text())["files"] if listing.exists() else []
+    made = {e["file"]: e for e in kept if (args.out / e["file"]).exists()}
+    wanted = {f"{p.name}.flac": p for p in plans(args.set)}
+    made = {f: e for f, e in made.items() if f in wanted and e["recipe"] == recipe(owner, wanted[f])}
+    todo = [p for f, p in wanted.items() if f not in made and f.startswith(tuple(args.only))]
     with multiprocessing.get_context("fork").Pool(args.jobs, initializer=share, initargs=(owner, args.out)) as pool:
         for entry in pool.imap(work, todo, chunksize=1):
             made[entry["file"]] = entry
             note = "Invented sentences, synthetic voices, computed rooms."
-            document = {"note": note, "set": args.set, "seed": args.seed, "voices": owner.voices, "files": list(made.values())}
+            files = [made[f] for f in wanted if f in made]
+            document = {"note": note, "set": args.set, "seed": args.seed, "voices": owner.voices, "files": files}
             listing.write_text(json.dumps(document, indent=1) + "\n")
+
+
+def recipe(owner, plan):
+    """A digest of all that a file is made from."""
+    sources = [*HERE / "make_bench.py", HERE / "sentences.py", HERE / "human.py", HERE / "chatter.jsgf", HERE / "talk.txt"]
+    sources += [*(HERE.parent / "synth").glob("*.py"), PACK]
+    sources += [HERE / f"near_{owner.which}.txt"] if plan.kind == "near" else []
+    parts = [repr((owner.which, owner.seed, plan)).encode(), *(p.read_bytes() for p in sorted(sources))]
+    return hashlib.sha256(b"\0".join(parts)).hexdigest()[:16]
 
 
 def share(owner, out):

@@ -1,12 +1,13 @@
-//! Prints every reading in the clips of a development set, a JSON line a clip, for `fit.py`.
+//! Prints every reading in the files of a set that `make_bench.py` made, a JSON line a file, for `fit.py`.
 //!
-//! usage: cargo run --release --example readings DEV_DIR > readings.jsonl
+//! usage: cargo run --release --example readings SET_DIR [PREFIX…] > readings.jsonl
+//! With prefixes, only files whose names begin with one of them.
 
 use earmark::grammar::meaning::Understood;
 use earmark::hearing::{Heard, Hearing};
 use earmark::{audio, settings};
 use serde_json::{Value, json};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 fn meaning(understood: &Understood) -> Value {
     match understood {
@@ -15,18 +16,32 @@ fn meaning(understood: &Understood) -> Value {
     }
 }
 
+fn read(path: &Path) -> anyhow::Result<Value> {
+    Ok(serde_json::from_slice(&std::fs::read(path)?)?)
+}
+
 fn main() -> anyhow::Result<()> {
-    let folder = PathBuf::from(std::env::args().nth(1).unwrap_or_else(|| ".".into()));
-    let set: Value = serde_json::from_slice(&std::fs::read(folder.join("dev.json"))?)?;
+    let mut args = std::env::args().skip(1);
+    let folder = PathBuf::from(args.next().unwrap_or_else(|| ".".into()));
+    let prefixes: Vec<String> = args.collect();
+    let wanted = |name: &str| prefixes.is_empty() || prefixes.iter().any(|p| name.starts_with(p.as_str()));
+    let set = read(&folder.join("bench.json"))?;
     let pack = settings::load_pack("newborn")?;
     let mut hearing = Hearing::new(settings::load_engine(&pack)?);
-    // One stream for all clips: each begins where the one before ended.
+    // One stream for all files: each begins where the one before ended.
     let mut heard = 0;
-    for clip in set["clips"].as_array().into_iter().flatten() {
-        let file = folder.join(clip["file"].as_str().unwrap_or_default());
-        let samples: Vec<f32> = audio::open_file(&file)?.flatten().collect();
+    for entry in set["files"].as_array().into_iter().flatten() {
+        let name = entry["file"].as_str().unwrap_or_default();
+        if !wanted(name) {
+            continue;
+        }
+        let truth = read(&folder.join(entry["truth"].as_str().unwrap_or_default()))?;
         let start = heard * 1000 / 16_000;
-        let mut batches = hearing.push(&samples)?;
+        let mut batches = Vec::new();
+        for block in audio::open_file(&folder.join(name))? {
+            heard += block.len() as u64;
+            batches.extend(hearing.push(&block)?);
+        }
         batches.extend(hearing.finish()?);
         let readings: Vec<Value> = batches
             .into_iter()
@@ -44,8 +59,7 @@ fn main() -> anyhow::Result<()> {
                 })
             })
             .collect();
-        println!("{}", json!({ "clip": clip, "readings": readings }));
-        heard += samples.len() as u64;
+        println!("{}", json!({ "file": entry, "truth": truth, "readings": readings }));
     }
     Ok(())
 }

@@ -107,16 +107,14 @@ def compare(truth, records, units):
     events = events_of(records)
     pairs = pair(truth["callouts"], events)
     verdicts = dict.fromkeys(VERDICTS, 0)
-    judged, words, onsets, latencies, amiss = 0, 0, [], [], []
+    words, onsets, latencies, each = 0, [], [], []
     for c, callout in enumerate(truth["callouts"]):
         if callout["event"] == "command":
             continue
-        judged += 1
         event = events[pairs[c]] if c in pairs else None
         verdict = judge(callout, event, units)
         verdicts[verdict] += 1
-        if verdict != "right":
-            amiss.append((verdict, callout, event))
+        each.append((verdict, callout, event))
         if event is None:
             continue
         words += event.get("words") == callout["words"]
@@ -131,10 +129,11 @@ def compare(truth, records, units):
         talk["accepted"] += any(not e.get("doubt") for e in here)
         talk["doubtful"] += any(bool(e.get("doubt")) for e in here)
     return {
-        "judged": judged,
-        "commands": len(truth["callouts"]) - judged,
+        "judged": len(each),
+        "commands": len(truth["callouts"]) - len(each),
         "verdicts": verdicts,
-        "amiss": amiss,
+        "each": each,
+        "amiss": [judged for judged in each if judged[0] != "right"],
         "words": words,
         "talk": talk,
         "sentences": len(truth["refused"]),
