@@ -9,10 +9,11 @@ LOG := $(TARGET)/demo/drill.earmark.jsonl
 VENV := $(TARGET)/venv
 HEARING := $(TARGET)/hearing
 
-.PHONY: help demo test measure hearing assets lint clean setup-demo setup-test setup-hearing program
+.PHONY: help demo test measure hearing keypad-machine sounds assets lint clean program
+.PHONY: setup-demo setup-test setup-hearing setup-machine
 
 help: ## this list
-	@awk -F ':.*## ' '/^[a-z]+:.*## / { printf "make %-8s %s\n", $$1, $$2 }' $(MAKEFILE_LIST)
+	@awk -F ':.*## ' '/^[a-z-]+:.*## / { printf "make %-14s %s\n", $$1, $$2 }' $(MAKEFILE_LIST)
 
 demo: setup-demo assets program ## hear an invented drill and write its log
 	@mkdir -p $(dir $(LOG)) && rm -f $(LOG)
@@ -30,6 +31,13 @@ hearing: setup-demo setup-hearing assets program $(HEARING)/venv/complete ## mak
 	@$(HEARING)/venv/bin/python tests/hearing/bench.py --binary $(PROGRAM) --set-dir $(HEARING)/report \
 		--results tests/hearing/results/$$(date +%F).md
 
+keypad-machine: setup-machine assets ## type on a USB keyboard in an emulated machine and read the log (some minutes)
+	@cargo build --locked --bin earmark --example keypad_listener
+	@python3 tests/keypad_machine/run.py $(TARGET)/debug/examples/keypad_listener $(TARGET)/debug/earmark "$${EARMARK_ASSETS:-$${XDG_CACHE_HOME:-$$HOME/.cache}/earmark}"
+
+sounds: setup-test $(VENV)/complete ## make the voice's sounds anew from the packs' texts
+	@$(VENV)/bin/python sounds/make.py
+
 assets: ## fetch the pinned engine files, if they are missing
 	@python3 tools/assets.py
 
@@ -41,7 +49,7 @@ lint: setup-demo ## formatting, clippy and docs, warnings denied
 clean: ## delete all that was built
 	@cargo clean
 
-setup-demo setup-test setup-hearing: setup-%:
+setup-demo setup-test setup-hearing setup-machine: setup-%:
 	@tools/setup.sh $*
 
 # Cargo tells of its progress only when there is nothing yet: the first build takes minutes.

@@ -9,7 +9,7 @@ use crate::record::{Purpose, Record};
 use crate::recorder::Watcher;
 use crate::show::{self, Style};
 use crate::time::{Anchor, Millis, clock_face};
-use crate::{audio, daemon, replay, settings};
+use crate::{audio, daemon, keys, replay, settings};
 use anyhow::{Context, Result, bail};
 use chrono::{DateTime, FixedOffset};
 use clap::{Args, Parser, Subcommand};
@@ -46,6 +46,8 @@ enum Command {
     Verify(VerifyArgs),
     /// Show how a sentence is understood, or everything that can be said
     Phrases(PhrasesArgs),
+    /// Show what each key of a numeric keypad does
+    Keypad(KeypadArgs),
 }
 
 #[derive(Debug, Args)]
@@ -103,6 +105,16 @@ struct PhrasesArgs {
     r#try: Option<String>,
 }
 
+#[derive(Debug, Args)]
+struct KeypadArgs {
+    /// Phrase pack: a name, or the path of its folder
+    #[arg(long, default_value = "newborn")]
+    pack: String,
+    /// Write one page to print, A4 or Letter, instead of the drawing
+    #[arg(long, value_name = "PATH")]
+    html: Option<PathBuf>,
+}
+
 impl Cli {
     /// Does what was asked for.
     pub fn run(self) -> Result<ExitCode> {
@@ -111,6 +123,7 @@ impl Cli {
             Command::Listen(args) => run_listen(args),
             Command::Verify(args) => run_verify(&args),
             Command::Phrases(args) => run_phrases(&args),
+            Command::Keypad(args) => run_keypad(&args),
         }
     }
 }
@@ -302,6 +315,19 @@ fn run_phrases(args: &PhrasesArgs) -> Result<ExitCode> {
             }
             Understood::Decoy => println!("known only to be refused"),
         }
+    }
+    Ok(ExitCode::SUCCESS)
+}
+
+fn run_keypad(args: &KeypadArgs) -> Result<ExitCode> {
+    let pack = settings::load_pack(&args.pack)?;
+    let Some(layout) = &pack.keypad else {
+        bail!("pack {} has no keypad.toml: add one (see grammars/newborn/keypad.toml for an example)", pack.id.name);
+    };
+    match &args.html {
+        Some(path) => std::fs::write(path, keys::html(layout, &pack.manifest))
+            .with_context(|| format!("{} cannot be written", path.display()))?,
+        None => print!("{}", keys::text(layout)),
     }
     Ok(ExitCode::SUCCESS)
 }

@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 
 /// Each may use those before it.
-const FLOORS: [&str; 17] = [
+const FLOORS: [&str; 20] = [
     "time",
     "record",
     "grammar",
@@ -11,9 +11,12 @@ const FLOORS: [&str; 17] = [
     "pack",
     "decode",
     "core",
+    "keys",
     "audio",
     "engine",
     "journal",
+    "keypad",
+    "voice",
     "hearing",
     "settings",
     "recorder",
@@ -23,7 +26,7 @@ const FLOORS: [&str; 17] = [
     "cli",
 ];
 /// Edges that know nothing of each other.
-const EDGES: [&str; 3] = ["audio", "engine", "journal"];
+const EDGES: [&str; 5] = ["audio", "engine", "journal", "keypad", "voice"];
 
 fn files(folder: &Path, out: &mut Vec<PathBuf>) {
     for entry in std::fs::read_dir(folder).unwrap() {

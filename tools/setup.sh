@@ -1,10 +1,11 @@
 #!/bin/sh
 # Sees that the Debian packages are there which Earmark needs, and installs those that are missing.
 #
-# usage: setup.sh demo|test|hearing
+# usage: setup.sh demo|test|hearing|machine
 #   demo     what the build needs
 #   test     that, and what the tests call: sound tools, a sound server, synthetic voices
 #   hearing  what the hearing bench is made from: synthetic voices, recorded people
+#   machine  what the build needs, and an emulator for the keypad's proof
 #
 # As root it installs; as anyone else it lists what is missing, with the command, and stops.
 # On another system it says what is needed, and goes on where the build can find ALSA.
@@ -19,8 +20,9 @@ case "${1-}" in
 demo) wanted=$demo ;;
 test) wanted="$demo $test" ;;
 hearing) wanted=$hearing ;;
+machine) wanted="$demo qemu-system-x86 busybox-static" ;;
 *)
-    echo "usage: $0 demo|test|hearing" >&2
+    echo "usage: $0 demo|test|hearing|machine" >&2
     exit 2
     ;;
 esac

@@ -3,6 +3,7 @@
 mod checkpoints;
 mod dictionary;
 mod events;
+pub mod keypad;
 mod tags;
 
 pub use dictionary::{DictionaryError, Pronunciations};
@@ -37,6 +38,8 @@ pub struct Pack {
     pub pronunciations: Pronunciations,
     pub events: Events,
     pub checkpoints: Rules,
+    /// What the keys of a numeric keypad do, where the pack says so.
+    pub keypad: Option<keypad::Keypad>,
 }
 
 /// What `pack.toml` says.
@@ -153,13 +156,14 @@ impl Pack {
         let sources = |key: &str| manifest.sources.contains_key(key);
         let around = checkpoints::Surroundings { events: &events, graph: &graph, sources: &sources };
         let checkpoints = checkpoints::load(own, base.as_ref().map(|(name, files)| (name.as_str(), *files)), &around)?;
+        let keypad = files.get(keypad::KEYPAD).map(|text| keypad::load(text, &events, &graph)).transpose()?;
         let words = files.get(WORDS).map_or("", String::as_str);
         let pronunciations =
             dictionary::pronounce(&graph.words, (WORDS, words), ("the general dictionary", dictionary))?;
         let layers = [base.map(|(_, files)| files), Some(own)];
         let sha256 = fingerprint(layers.into_iter().flatten());
         let id = PackId { name: manifest.name.clone(), version: manifest.version.clone(), sha256 };
-        Ok(Pack { id, manifest, grammar, graph, pronunciations, events, checkpoints })
+        Ok(Pack { id, manifest, grammar, graph, pronunciations, events, checkpoints, keypad })
     }
 }
 
