@@ -3,8 +3,7 @@
 
 usage: sounds/make.py [--check]
 
-The voice is slt of Debian's flite, a little slowed: of the voices there it was the calmest to the ear of
-nobody in particular and the clearest to the recogniser. Texts come from ../grammars/*/checkpoints.toml
+The voice is slt of Debian's flite, a little slowed. Texts come from ../grammars/*/checkpoints.toml
 (`prompt`, `spoken`), the words of ../grammars/*/phrases.jsgf, and texts.txt beside this file.
 Needs Debian's flite and ffmpeg, and numpy. --check only tells whether every text has its sound.
 """

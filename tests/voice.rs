@@ -64,7 +64,8 @@ fn every_prompt_and_every_word_of_the_packs_has_a_sound() {
     for pack in spoken_packs() {
         let whole: Vec<String> = SOUNDS.texts().map(String::from).collect();
         for prompt in prompts(&pack) {
-            let words: String = prompt.to_lowercase().chars().filter(|c| c.is_alphanumeric() || " '".contains(*c)).collect();
+            let words: String =
+                prompt.to_lowercase().chars().filter(|c| c.is_alphanumeric() || " '".contains(*c)).collect();
             assert!(whole.contains(&words), "\"{prompt}\" has no sound of its own: run sounds/make.py");
         }
         for word in &pack.graph.words {
@@ -159,7 +160,8 @@ impl Tape {
         self.add(&[], 1.0);
         let folder = tempfile::tempdir().unwrap();
         let (audio, log) = (folder.path().join("tape.wav"), folder.path().join("log.earmark.jsonl"));
-        let raw: Vec<u8> = self.samples.iter().flat_map(|x| ((x.clamp(-1.0, 1.0) * 32767.0) as i16).to_le_bytes()).collect();
+        let raw: Vec<u8> =
+            self.samples.iter().flat_map(|x| ((x.clamp(-1.0, 1.0) * 32767.0) as i16).to_le_bytes()).collect();
         let path = folder.path().join("tape.raw");
         std::fs::write(&path, raw).unwrap();
         let shape = ["-t", "raw", "-r", "16000", "-c", "1", "-e", "signed", "-b", "16"];
@@ -169,7 +171,10 @@ impl Tape {
         assert!(done.status.success(), "{}", String::from_utf8_lossy(&done.stderr));
         let text = std::fs::read_to_string(&log).unwrap();
         let records = text.lines().map(|line| serde_json::from_str::<Value>(line).unwrap());
-        (records.filter(|r| ["event", "amend", "withdraw", "note"].contains(&r["kind"].as_str().unwrap())).collect(), self.begins)
+        (
+            records.filter(|r| ["event", "amend", "withdraw", "note"].contains(&r["kind"].as_str().unwrap())).collect(),
+            self.begins,
+        )
     }
 }
 
@@ -190,7 +195,8 @@ fn no_sound_is_a_call_out() {
         let at = event["t_ms"].as_u64().unwrap() as usize + 100;
         &names[begins.iter().rposition(|begin| *begin <= at).unwrap_or(0)]
     };
-    let heard: Vec<String> = events.iter().map(|e| format!("\"{}\" was heard as {} ({})", of(e), e["words"], e["doubt"])).collect();
+    let heard: Vec<String> =
+        events.iter().map(|e| format!("\"{}\" was heard as {} ({})", of(e), e["words"], e["doubt"])).collect();
     assert!(heard.is_empty(), "{}", heard.join("\n"));
 }
 
@@ -284,7 +290,8 @@ fn call_outs_over_prompts_are_heard() {
         let within = |e: &&Value| (from..to).contains(&(e["t_ms"].as_u64().unwrap() as usize));
         let right = |e: &Value| e["event"] == *event && e["value"].to_string() == *value && e["doubt"].is_null();
         if !events.iter().filter(within).any(right) {
-            let heard: Vec<String> = events.iter().filter(within).map(|e| format!("{} ({})", e["words"], e["doubt"])).collect();
+            let heard: Vec<String> =
+                events.iter().filter(within).map(|e| format!("{} ({})", e["words"], e["doubt"])).collect();
             missed.push(format!("{voice} \"{text}\" over \"{prompt}\": {heard:?}"));
         }
     }
@@ -299,7 +306,10 @@ fn a_text_without_sounds_is_synthesised_or_shown() {
     let said = child(&server, "0 the zebra is here", true);
     assert!(said.iter().any(|line| line.starts_with("said") && line.ends_with("the zebra is here")), "{said:?}");
     let shown = child(&server, "0 the zebra is here", false);
-    assert!(shown.iter().any(|line| line.starts_with("show the zebra is here") && line.contains("espeak-ng")), "{shown:?}");
+    assert!(
+        shown.iter().any(|line| line.starts_with("show the zebra is here") && line.contains("espeak-ng")),
+        "{shown:?}"
+    );
 }
 
 // --- through a loudspeaker ------------------------------------------------------------------------
@@ -371,7 +381,10 @@ fn prompts_come_from_the_loudspeaker_when_they_are_due() {
 
     let heard = dull(&tape);
     let began = |text: &str| -> f64 {
-        let line = said.iter().find(|line| line.starts_with("said") && line.ends_with(text)).unwrap_or_else(|| panic!("{said:?}"));
+        let line = said
+            .iter()
+            .find(|line| line.starts_with("said") && line.ends_with(text))
+            .unwrap_or_else(|| panic!("{said:?}"));
         line.split(' ').nth(1).unwrap().parse::<f64>().unwrap() / 1000.0
     };
     let place = |text: &str| {

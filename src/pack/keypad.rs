@@ -205,7 +205,7 @@ pub(super) fn load(text: &str, events: &Events, graph: &Graph) -> Result<Keypad,
     for layer in file.layer.values() {
         layers.push((layer.span(), reader.layer(layer)?));
     }
-    layers.sort_by_key(|(_, layer)| layer.after.map(place));
+    layers.sort_by_key(|(span, layer)| (layer.after.map(place), span.start));
     reader.check_layers(&layers)?;
     Ok(Keypad { title: file.title, layers: layers.into_iter().map(|(_, layer)| layer).collect() })
 }
