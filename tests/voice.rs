@@ -224,7 +224,7 @@ const CALL_OUTS: [(&str, &str, &str); 20] = [
     ("neonatologist is here", "arrived", "\"neonatologist\""),
 ];
 
-/// Some of the voices of tests/hearing/make_dev.py; none of them is that of the prompts.
+/// Some of the voices of tests/hearing/make_bench.py; none of them is that of the prompts.
 const VOICES: [&str; 4] = ["flite:awb", "flite:rms", "flite:kal16", "espeak:en-us"];
 
 /// The prompts reach the microphone 10 dB below the voices, by the straight path and three walls.
