@@ -2,9 +2,9 @@
 
 use crate::audio::Ended;
 use crate::core::Core;
-use crate::grammar::meaning::Understood;
 use crate::journal;
 use crate::pack::Pack;
+use crate::phrases::{self, Trial};
 use crate::record::{Purpose, Record};
 use crate::recorder::Watcher;
 use crate::show::{self, Style};
@@ -44,7 +44,7 @@ enum Command {
     Listen(ListenArgs),
     /// Check logs: chain, order and every byte
     Verify(VerifyArgs),
-    /// Show how a sentence is understood, or everything that can be said
+    /// Show everything that can be said, or how one sentence is understood
     Phrases(PhrasesArgs),
     /// Show what each key of a numeric keypad does
     Keypad(KeypadArgs),
@@ -100,9 +100,15 @@ struct PhrasesArgs {
     /// Phrase pack: a name, or the path of its folder
     #[arg(long, default_value = "newborn")]
     pack: String,
-    /// Show how this sentence is understood, and which word breaks it
-    #[arg(long, value_name = "WORDS")]
+    /// Show how this sentence is understood, or which word breaks it and what could stand there
+    #[arg(long, value_name = "WORDS", conflicts_with_all = ["near", "html"])]
     r#try: Option<String>,
+    /// List what sounds too alike, so that a pack's author can choose other words
+    #[arg(long, conflicts_with = "html")]
+    near: bool,
+    /// Write one page for the wall, to be printed on A4 or Letter
+    #[arg(long, value_name = "PATH")]
+    html: Option<PathBuf>,
 }
 
 #[derive(Debug, Args)]
@@ -288,33 +294,17 @@ fn run_verify(args: &VerifyArgs) -> Result<ExitCode> {
 
 fn run_phrases(args: &PhrasesArgs) -> Result<ExitCode> {
     let pack = settings::load_pack(&args.pack)?;
-    let Some(sentence) = &args.r#try else {
-        for rule in pack.grammar.rules.iter() {
-            println!("{rule}");
-        }
-        return Ok(ExitCode::SUCCESS);
-    };
-    let sentence = sentence.to_lowercase();
-    let meanings = pack.graph.understand(&sentence);
-    if meanings.is_empty() {
-        let known = pack.graph.follows(&sentence);
-        let words: Vec<_> = sentence.split_whitespace().collect();
-        match words.get(known) {
-            Some(word) => {
-                println!("not a call-out: nothing can go on with \"{word}\" after \"{}\"", words[..known].join(" "))
-            }
-            None => println!("not a call-out: something must follow \"{sentence}\""),
-        }
-        return Ok(ExitCode::FAILURE);
+    if let Some(sentence) = &args.r#try {
+        return try_sentence(&pack, sentence);
     }
-    for meaning in meanings {
-        match meaning {
-            Understood::CallOut(mut meaning) => {
-                pack.events.complete(&mut meaning);
-                println!("{}\n{}", show::describe(&meaning, &pack.events), serde_json::to_string(&meaning)?);
-            }
-            Understood::Decoy => println!("known only to be refused"),
-        }
+    if args.near {
+        print!("{}", phrases::warnings(&phrases::near(&pack)));
+    } else if let Some(path) = &args.html {
+        std::fs::write(path, phrases::page(&pack))
+            .with_context(|| format!("{} cannot be written: check the folder", path.display()))?;
+        eprintln!("Written: {}. Open it in a browser and print it; it fits one page.", path.display());
+    } else {
+        print!("{}", phrases::text(&pack));
     }
     Ok(ExitCode::SUCCESS)
 }
@@ -330,4 +320,23 @@ fn run_keypad(args: &KeypadArgs) -> Result<ExitCode> {
         None => print!("{}", keys::text(layout)),
     }
     Ok(ExitCode::SUCCESS)
+}
+
+fn try_sentence(pack: &Pack, sentence: &str) -> Result<ExitCode> {
+    match phrases::attempt(pack, sentence) {
+        Trial::CallOut(meanings) => {
+            for meaning in meanings {
+                println!("{}\n{}", show::describe(&meaning, &pack.events), serde_json::to_string(&meaning)?);
+            }
+            Ok(ExitCode::SUCCESS)
+        }
+        Trial::Decoy => {
+            println!("not a call-out: known only to be refused");
+            Ok(ExitCode::FAILURE)
+        }
+        Trial::Nothing(broken) => {
+            println!("{broken}");
+            Ok(ExitCode::FAILURE)
+        }
+    }
 }

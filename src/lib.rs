@@ -21,6 +21,7 @@ pub mod journal;
 pub mod keypad;
 pub mod keys;
 pub mod pack;
+pub mod phrases;
 pub mod record;
 pub mod recorder;
 pub mod replay;

@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 
 /// Each may use those before it.
-const FLOORS: [&str; 20] = [
+const FLOORS: [&str; 21] = [
     "time",
     "record",
     "grammar",
@@ -21,6 +21,7 @@ const FLOORS: [&str; 20] = [
     "settings",
     "recorder",
     "show",
+    "phrases",
     "replay",
     "daemon",
     "cli",

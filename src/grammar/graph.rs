@@ -456,6 +456,26 @@ impl Graph {
         sentence.split_whitespace().count()
     }
 
+    /// The words that may stand behind those of `sentence`, numbers apart, and whether a number may.
+    pub fn next(&self, sentence: &str) -> (BTreeSet<&str>, bool) {
+        let (mut words, mut number) = (BTreeSet::new(), false);
+        for arc in self.reached(sentence).iter().flat_map(|state| &self.states[*state as usize].arcs) {
+            match arc.outputs.iter().any(|output| matches!(output, Output::Number(_) | Output::More(_))) {
+                true => number = true,
+                false => drop(words.insert(self.words[arc.word as usize].as_str())),
+            }
+        }
+        (words, number)
+    }
+
+    /// The states in which `sentence` may end.
+    fn reached(&self, sentence: &str) -> BTreeSet<StateId> {
+        sentence.split_whitespace().fold(BTreeSet::from([0]), |at, word| {
+            let arcs = at.iter().flat_map(|state| &self.states[*state as usize].arcs);
+            arcs.filter(|arc| self.words[arc.word as usize] == word).map(|arc| arc.to).collect()
+        })
+    }
+
     /// The phrase list: every sentence once, in graph order, made as it is asked for.
     pub fn sentences(&self) -> Sentences<'_> {
         let start = self.branch(&BTreeSet::from([0]));

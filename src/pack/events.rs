@@ -23,6 +23,8 @@ pub struct Event {
     #[serde(default)]
     pub units: Vec<String>,
     range: Option<Range>,
+    /// A number of the kind that people say, for lists of what can be said; by unit where it has several.
+    example: Option<Example>,
 }
 
 /// What an event carries.
@@ -58,7 +60,23 @@ impl Event {
     }
 }
 
+#[derive(Debug, Deserialize)]
+#[serde(untagged)]
+enum Example {
+    Plain(f64),
+    ByUnit(BTreeMap<String, f64>),
+}
+
 impl Events {
+    /// The number to show for an event, in thousandths; `meaning` names the event and perhaps the unit.
+    pub fn example(&self, meaning: &Meaning) -> Option<i64> {
+        let number = match self.get(&meaning.event)?.example.as_ref()? {
+            Example::Plain(number) => number,
+            Example::ByUnit(by_unit) => by_unit.get(meaning.unit.as_ref()?)?,
+        };
+        Some((number * 1000.0).round() as i64)
+    }
+
     pub fn get(&self, id: &str) -> Option<&Event> {
         self.0.get(id)
     }

@@ -5,6 +5,7 @@ mod dictionary;
 mod events;
 pub mod keypad;
 mod tags;
+pub mod sounds;
 
 pub use dictionary::{DictionaryError, Pronunciations};
 pub use events::{Event, Events, ValueKind};
