@@ -4,8 +4,8 @@ mod checkpoints;
 mod dictionary;
 mod events;
 pub mod keypad;
-mod tags;
 pub mod sounds;
+mod tags;
 
 pub use dictionary::{DictionaryError, Pronunciations};
 pub use events::{Event, Events, ValueKind};
