@@ -288,7 +288,7 @@ fn call_outs_over_prompts_are_heard() {
     for (k, (text, event, value, prompt, voice)) in expected.iter().enumerate() {
         let (from, to) = (begins[k], begins.get(k + 1).copied().unwrap_or(usize::MAX));
         let within = |e: &&Value| (from..to).contains(&(e["t_ms"].as_u64().unwrap() as usize));
-        let right = |e: &Value| e["event"] == *event && e["value"].to_string() == *value && e["doubt"].is_null();
+        let right = |e: &Value| e["event"] == *event && format!("{}", e["value"]) == *value && e["doubt"].is_null();
         if !events.iter().filter(within).any(right) {
             let heard: Vec<String> =
                 events.iter().filter(within).map(|e| format!("{} ({})", e["words"], e["doubt"])).collect();

@@ -75,6 +75,8 @@ pub struct Binding {
     pub act: Act,
 }
 
+// A layout has some dozens of them, made once.
+#[allow(clippy::large_enum_variant)]
 #[derive(Debug, Clone, PartialEq)]
 pub enum Act {
     /// Records an event; with `number`, once its value was typed.
@@ -381,7 +383,7 @@ impl Reader<'_> {
     }
 
     fn check_layers(&self, layers: &[(std::ops::Range<usize>, Layer)]) -> Result<(), PackError> {
-        if !layers.first().is_some_and(|(_, layer)| layer.after.is_none()) {
+        if layers.first().is_none_or(|(_, layer)| layer.after.is_some()) {
             return self.fault(0..0, "one layer must be there without `after`: the one of the plain keys");
         }
         for (k, (span, layer)) in layers.iter().enumerate().skip(1) {

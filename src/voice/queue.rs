@@ -91,7 +91,7 @@ impl Queue {
         if self.must_yield() {
             orders.push(Order::Stop);
             if let Some((Sound::Speech(speech), since)) = self.sounding.take() {
-                self.again(speech, since);
+                orders.extend(self.again(speech, since));
             }
         }
         if self.sounding.is_none()
@@ -114,11 +114,12 @@ impl Queue {
     }
 
     /// What was cut off waits once more, unless something newer about the same thing waits already.
-    fn again(&mut self, speech: Speech, since: Millis) {
+    fn again(&mut self, speech: Speech, since: Millis) -> Option<Order> {
         if speech.about.is_some() && self.waiting.iter().any(|(newer, _)| newer.about == speech.about) {
-            return;
+            return Some(Order::Drop { text: speech.text, why: Dropped::Replaced });
         }
         self.waiting.insert(0, (speech, since));
+        None
     }
 
     /// The tone, else the weightiest speech, the oldest of several.
@@ -223,6 +224,17 @@ mod tests {
         queue.cue(Cue::Mark, 200);
         queue.ended();
         assert_eq!(queue.turn(1_000), []);
+    }
+
+    #[test]
+    fn what_is_cut_off_by_something_newer_about_the_same_is_told() {
+        let mut queue = Queue::default();
+        let old = speech("old", Urgency::Notice, Some("birth"), 1_000);
+        let new = speech("new", Urgency::Answer, Some("birth"), 1_000);
+        queue.say(old.clone(), 0);
+        assert_eq!(queue.turn(0), [start(&old)]);
+        queue.say(new.clone(), 10);
+        assert_eq!(queue.turn(10), [Order::Stop, dropped("old", Dropped::Replaced), start(&new)]);
     }
 
     #[test]
