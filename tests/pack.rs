@@ -415,7 +415,7 @@ fn what_is_wrong_with_an_extending_pack_is_named() {
     // A fault in the base is shown in the base.
     let mut base = shipped();
     let text = base.get_mut("checkpoints.toml").unwrap();
-    *text = text.replacen("prompt = \"warm,", "prompt = \"baby is out, warm,", 1);
+    *text = text.replacen("prompt = \"are the", "prompt = \"baby is out, are the", 1);
     let error = Pack::load_over(&five_breaths(), &base, &dictionary()).unwrap_err().to_string();
     says(&error, &["newborn/checkpoints.toml:", "\"baby is out\""]);
     let chained = Pack::load_over(&five_breaths(), &five_breaths(), &dictionary()).unwrap_err().to_string();
