@@ -82,12 +82,16 @@ impl Machine {
         })
     }
 
-    /// Rules that will fall due or be asked again, with the moment.
+    /// Rules that, as things stand, will fall due or be asked again, with the moment.
     pub fn coming(&self, rules: &Rules) -> impl Iterator<Item = (usize, Moment)> {
-        self.phases.iter().zip(&rules.rules).enumerate().filter_map(|(number, (phase, rule))| match phase {
-            Phase::Idle => None,
-            Phase::Waiting { due, .. } => Some((number, *due)),
-            Phase::Due { due, asked, .. } => ask_again(rule, *due, *asked).map(|at| (number, at)),
+        let each = self.phases.iter().zip(&rules.rules).enumerate();
+        each.filter_map(|(number, (phase, rule))| {
+            let at = match phase {
+                Phase::Idle => None,
+                Phase::Waiting { due, .. } => Some(*due),
+                Phase::Due { due, asked, .. } => ask_again(rule, *due, *asked),
+            };
+            at.filter(|at| self.all(rules, &rule.only_while, *at)).map(|at| (number, at))
         })
     }
 

@@ -289,7 +289,7 @@ impl<'p> Core<'p> {
         let rules = &self.pack.checkpoints;
         let weight = |rule: usize| (rules.rules[rule].priority, std::cmp::Reverse(rule));
         let Some(best) = asked.iter().copied().max_by_key(|rule| weight(*rule)) else { return };
-        let soon = now as i64..=(now + PROMPT_MS) as i64;
+        let soon = now as i64..(now + PROMPT_MS) as i64;
         let outweighed =
             |(rule, at): (usize, i64)| soon.contains(&at) && rules.rules[rule].priority > rules.rules[best].priority;
         let busy = self.prompted_at.is_some_and(|at| now < at + PROMPT_MS);

@@ -136,6 +136,14 @@ impl State {
         self.events().find(|view| view.meaning.event == BIRTH && view.doubt.is_none()).map(|view| view.at)
     }
 
+    /// What the checkpoints build on: nothing doubtful, and one birth only, however often it is called out.
+    fn facts(&self) -> impl Iterator<Item = Fact> {
+        let mut born = false;
+        let sure = self.events().filter(|view| view.doubt.is_none());
+        let sure = sure.filter(move |view| view.meaning.event != BIRTH || !std::mem::replace(&mut born, true));
+        sure.map(|view| Fact { seq: view.seq, at: view.at, meaning: view.meaning.clone() })
+    }
+
     /// The timed rules at work.
     pub fn machine(&self) -> &Machine {
         &self.machine
@@ -169,8 +177,8 @@ impl State {
             Body::Event(heard) if heard.meaning.event != COMMAND => {
                 let at = moment(record.t_ms);
                 self.entries.push(Entry { seq, written: record.written_ms, at, heard: heard.clone(), acts: vec![] });
-                if heard.doubt.is_none() {
-                    let fact = Fact { seq, at, meaning: heard.meaning.clone() };
+                let fact = self.facts().find(|fact| fact.seq == seq);
+                if let Some(fact) = fact {
                     out.extend(self.machine.learn(&pack.checkpoints, fact));
                 }
             }
@@ -212,10 +220,8 @@ impl State {
 
     /// Runs the checkpoints over the corrected events, and tells what is different from the log.
     fn rebuild(&mut self, pack: &Pack) -> Vec<Transition> {
-        let facts = self.events().filter(|view| view.doubt.is_none());
-        let facts = facts.map(|view| Fact { seq: view.seq, at: view.at, meaning: view.meaning.clone() }).collect();
         let now = moment(self.now);
-        self.machine = Machine::rebuilt(&pack.checkpoints, facts, now);
+        self.machine = Machine::rebuilt(&pack.checkpoints, self.facts().collect(), now);
         let due: BTreeMap<usize, Moment> = self.machine.due().collect();
         let pairs = self.machine.last().iter().zip(&self.checkpoints).enumerate();
         pairs
