@@ -1,57 +1,22 @@
-//! The command line: what can be asked for, and what is printed.
+//! `replay` and `listen`: both write a log and print its timeline.
 
 use crate::audio::Ended;
 use crate::core::Core;
-use crate::journal;
 use crate::pack::Pack;
-use crate::phrases::{self, Trial};
 use crate::record::{Purpose, Record};
 use crate::recorder::Watcher;
 use crate::show::{self, Style};
 use crate::time::{Anchor, Millis, clock_face};
-use crate::{audio, daemon, keys, replay, settings};
+use crate::{audio, daemon, settings};
 use anyhow::{Context, Result, bail};
 use chrono::{DateTime, FixedOffset};
-use clap::{Args, Parser, Subcommand};
+use clap::Args;
 use indicatif::{ProgressBar, ProgressStyle};
 use std::path::PathBuf;
 use std::process::ExitCode;
 
-/// Records what is called out around a newborn who needs help, hands-free and offline.
-///
-/// Earmark hears call-outs such as "ventilation started" or "heart rate one twenty", in a tight
-/// grammar and without any network, and writes each as a timestamped event into one open log.
-/// What it is not sure of it marks as doubtful; what is no call-out it leaves out.
-///
-/// It records and reminds. It decides nothing and is no medical device. Local protocol and
-/// licensed judgement come first.
-#[derive(Debug, Parser)]
-#[command(
-    name = "earmark",
-    version,
-    after_help = "Exit status: 0 done; 1 something is wrong with what was given; 2 wrong use."
-)]
-pub struct Cli {
-    #[command(subcommand)]
-    command: Command,
-}
-
-#[derive(Debug, Subcommand)]
-enum Command {
-    /// Turn recorded audio into a log, as if it were heard live
-    Replay(ReplayArgs),
-    /// Listen to a microphone and write the log as things happen
-    Listen(ListenArgs),
-    /// Check logs: chain, order and every byte
-    Verify(VerifyArgs),
-    /// Show everything that can be said, or how one sentence is understood
-    Phrases(PhrasesArgs),
-    /// Show what each key of a numeric keypad does
-    Keypad(KeypadArgs),
-}
-
 #[derive(Debug, Args)]
-struct ReplayArgs {
+pub struct ReplayArgs {
     /// WAV, FLAC or Ogg Vorbis files, played one after another on one clock
     #[arg(required = true, value_name = "AUDIO")]
     audio: Vec<PathBuf>,
@@ -73,7 +38,7 @@ struct ReplayArgs {
 }
 
 #[derive(Debug, Args)]
-struct ListenArgs {
+pub struct ListenArgs {
     /// Phrase pack: a name, or the path of its folder
     #[arg(long, default_value = "newborn")]
     pack: String,
@@ -86,52 +51,6 @@ struct ListenArgs {
     /// Why the log is kept
     #[arg(long, value_enum, default_value = "drill")]
     purpose: Purpose,
-}
-
-#[derive(Debug, Args)]
-struct VerifyArgs {
-    /// Logs to check
-    #[arg(required = true, value_name = "LOG")]
-    logs: Vec<PathBuf>,
-}
-
-#[derive(Debug, Args)]
-struct PhrasesArgs {
-    /// Phrase pack: a name, or the path of its folder
-    #[arg(long, default_value = "newborn")]
-    pack: String,
-    /// Show how this sentence is understood, or which word breaks it and what could stand there
-    #[arg(long, value_name = "WORDS", conflicts_with_all = ["near", "html"])]
-    r#try: Option<String>,
-    /// List what sounds too alike, so that a pack's author can choose other words
-    #[arg(long, conflicts_with = "html")]
-    near: bool,
-    /// Write one page for the wall, to be printed on A4 or Letter
-    #[arg(long, value_name = "PATH")]
-    html: Option<PathBuf>,
-}
-
-#[derive(Debug, Args)]
-struct KeypadArgs {
-    /// Phrase pack: a name, or the path of its folder
-    #[arg(long, default_value = "newborn")]
-    pack: String,
-    /// Write one page to print, A4 or Letter, instead of the drawing
-    #[arg(long, value_name = "PATH")]
-    html: Option<PathBuf>,
-}
-
-impl Cli {
-    /// Does what was asked for.
-    pub fn run(self) -> Result<ExitCode> {
-        match self.command {
-            Command::Replay(args) => run_replay(args),
-            Command::Listen(args) => run_listen(args),
-            Command::Verify(args) => run_verify(&args),
-            Command::Phrases(args) => run_phrases(&args),
-            Command::Keypad(args) => run_keypad(&args),
-        }
-    }
 }
 
 /// Prints the timeline; used by replay and listen alike.
@@ -202,19 +121,19 @@ impl Watcher for Printer<'_> {
     }
 }
 
-fn run_replay(args: ReplayArgs) -> Result<ExitCode> {
+pub fn replay(args: ReplayArgs) -> Result<ExitCode> {
     let pack = settings::load_pack(&args.pack)?;
     let anchor = Anchor { start: args.start.unwrap_or_else(|| chrono::Local::now().fixed_offset()) };
     let log = args.log.unwrap_or_else(|| settings::default_log(anchor));
-    let bar = match replay::length(&args.audio) {
+    let bar = match crate::replay::length(&args.audio) {
         Some(length) => {
             ProgressBar::new(length).with_style(ProgressStyle::with_template("{msg:>7}  {bar:40} {percent:>3} %")?)
         }
         None => ProgressBar::new_spinner(),
     };
-    let plan = replay::Plan { audio: args.audio, log, anchor, purpose: args.purpose };
+    let plan = crate::replay::Plan { audio: args.audio, log, anchor, purpose: args.purpose };
     let mut printer = Printer::new(&pack, args.json, bar);
-    let (core, ended) = replay::run(&plan, &pack, &mut printer)?;
+    let (core, ended) = crate::replay::run(&plan, &pack, &mut printer)?;
     printer.finish(&core, &plan.log)?;
     let mut status = ExitCode::SUCCESS;
     for (path, end) in plan.audio.iter().zip(ended) {
@@ -227,7 +146,7 @@ fn run_replay(args: ReplayArgs) -> Result<ExitCode> {
     Ok(status)
 }
 
-fn run_listen(args: ListenArgs) -> Result<ExitCode> {
+pub fn listen(args: ListenArgs) -> Result<ExitCode> {
     if args.mic.as_deref() == Some("list") {
         let found = audio::list_microphones()?;
         if found.is_empty() {
@@ -263,80 +182,4 @@ fn interrupted() -> Result<impl Future<Output = &'static str>> {
             _ = terminate.recv() => "terminated",
         }
     })
-}
-
-fn run_verify(args: &VerifyArgs) -> Result<ExitCode> {
-    let mut status = ExitCode::SUCCESS;
-    for path in &args.logs {
-        let report = journal::verify(path)?;
-        for problem in &report.problems {
-            println!("{}: {problem}", path.display());
-        }
-        if let Some(torn) = &report.torn {
-            println!(
-                "{}, line {} (byte {}): the last line is torn; what stands before it is whole",
-                path.display(),
-                torn.line,
-                torn.offset
-            );
-        }
-        let closed =
-            if report.closed { "closed" } else { "not closed: the recorder was stopped, or lines at the end are gone" };
-        if report.problems.is_empty() && report.torn.is_none() {
-            println!("{}: {} records, nothing changed, {closed}", path.display(), report.records);
-        } else {
-            println!("{}: {} records, NOT as written, {closed}", path.display(), report.records);
-            status = ExitCode::FAILURE;
-        }
-    }
-    Ok(status)
-}
-
-fn run_phrases(args: &PhrasesArgs) -> Result<ExitCode> {
-    let pack = settings::load_pack(&args.pack)?;
-    if let Some(sentence) = &args.r#try {
-        return try_sentence(&pack, sentence);
-    }
-    if args.near {
-        print!("{}", phrases::warnings(&phrases::near(&pack)));
-    } else if let Some(path) = &args.html {
-        std::fs::write(path, phrases::page(&pack))
-            .with_context(|| format!("{} cannot be written: check the folder", path.display()))?;
-        eprintln!("Written: {}. Open it in a browser and print it; it fits one page.", path.display());
-    } else {
-        print!("{}", phrases::text(&pack));
-    }
-    Ok(ExitCode::SUCCESS)
-}
-
-fn run_keypad(args: &KeypadArgs) -> Result<ExitCode> {
-    let pack = settings::load_pack(&args.pack)?;
-    let Some(layout) = &pack.keypad else {
-        bail!("pack {} has no keypad.toml: add one (see grammars/newborn/keypad.toml for an example)", pack.id.name);
-    };
-    match &args.html {
-        Some(path) => std::fs::write(path, keys::html(layout, &pack.manifest))
-            .with_context(|| format!("{} cannot be written", path.display()))?,
-        None => print!("{}", keys::text(layout)),
-    }
-    Ok(ExitCode::SUCCESS)
-}
-
-fn try_sentence(pack: &Pack, sentence: &str) -> Result<ExitCode> {
-    match phrases::attempt(pack, sentence) {
-        Trial::CallOut(meanings) => {
-            for meaning in meanings {
-                println!("{}\n{}", show::describe(&meaning, &pack.events), serde_json::to_string(&meaning)?);
-            }
-            Ok(ExitCode::SUCCESS)
-        }
-        Trial::Decoy => {
-            println!("not a call-out: known only to be refused");
-            Ok(ExitCode::FAILURE)
-        }
-        Trial::Nothing(broken) => {
-            println!("{broken}");
-            Ok(ExitCode::FAILURE)
-        }
-    }
 }

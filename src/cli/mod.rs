@@ -1,0 +1,55 @@
+//! The command line: what can be asked for. What each command does and prints is in a file of its own.
+
+mod keypad;
+mod phrases;
+mod recording;
+mod verify;
+
+use anyhow::Result;
+use clap::{Parser, Subcommand};
+use std::process::ExitCode;
+
+/// Records what is called out around a newborn who needs help, hands-free and offline.
+///
+/// Earmark hears call-outs such as "ventilation started" or "heart rate one twenty", in a tight
+/// grammar and without any network, and writes each as a timestamped event into one open log.
+/// What it is not sure of it marks as doubtful; what is no call-out it leaves out.
+///
+/// It records and reminds. It decides nothing and is no medical device. Local protocol and
+/// licensed judgement come first.
+#[derive(Debug, Parser)]
+#[command(
+    name = "earmark",
+    version,
+    after_help = "Exit status: 0 done; 1 something is wrong with what was given; 2 wrong use."
+)]
+pub struct Cli {
+    #[command(subcommand)]
+    command: Command,
+}
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Turn recorded audio into a log, as if it were heard live
+    Replay(recording::ReplayArgs),
+    /// Listen to a microphone and write the log as things happen
+    Listen(recording::ListenArgs),
+    /// Check logs: chain, order and every byte
+    Verify(verify::VerifyArgs),
+    /// Show everything that can be said, or how one sentence is understood
+    Phrases(phrases::PhrasesArgs),
+    /// Show what each key of a numeric keypad does
+    Keypad(keypad::KeypadArgs),
+}
+
+impl Cli {
+    /// Does what was asked for.
+    pub fn run(self) -> Result<ExitCode> {
+        match self.command {
+            Command::Replay(args) => recording::replay(args),
+            Command::Listen(args) => recording::listen(args),
+            Command::Verify(args) => verify::run(&args),
+            Command::Phrases(args) => phrases::run(&args),
+            Command::Keypad(args) => keypad::run(&args),
+        }
+    }
+}
