@@ -246,8 +246,8 @@ def shared_out(plan, lines, times, rng):
 
 def make(owner, plan, out):
     """Writes one file and its truth; gives its entry for the list."""
-    scene = Scene(owner, plan)
-    said = []
+    scene, said = Scene(owner, plan), []
+    by = recipe(owner, plan)  # now: a script that is edited meanwhile is another recipe
     if plan.kind == "human":
         y, said = human.recordings()
     elif plan.kind == "silence":
@@ -264,7 +264,7 @@ def make(owner, plan, out):
     print(f"{plan.name}: {len(document['callouts'])} call-outs, {len(y) / RATE:.0f} s", file=sys.stderr, flush=True)
     facts = {"kind": plan.kind, "noise": plan.noise, "snr_db": plan.snr_db, "distance": plan.distance}
     facts["rt60_s"] = [round(seconds, 2) for _, _, seconds in scene.rooms]
-    facts |= {"seconds": round(len(y) / RATE, 3), "recipe": recipe(owner, plan)}
+    facts |= {"seconds": round(len(y) / RATE, 3), "recipe": by}
     return {"file": f"{plan.name}.flac", "truth": f"{plan.name}.json", **facts}
 
 
@@ -326,7 +326,7 @@ def main():
 
 def recipe(owner, plan):
     """A digest of all that a file is made from."""
-    sources = [*HERE / "make_bench.py", HERE / "sentences.py", HERE / "human.py", HERE / "chatter.jsgf", HERE / "talk.txt"]
+    sources = [HERE / name for name in ("make_bench.py", "sentences.py", "human.py", "chatter.jsgf", "talk.txt")]
     sources += [*(HERE.parent / "synth").glob("*.py"), PACK]
     sources += [HERE / f"near_{owner.which}.txt"] if plan.kind == "near" else []
     parts = [repr((owner.which, owner.seed, plan)).encode(), *(p.read_bytes() for p in sorted(sources))]

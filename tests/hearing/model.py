@@ -19,6 +19,7 @@ IPA = (
 ).split()
 BOUNDARY, BLANK = len(PHONES), len(PHONES) + 1
 HEAD = "acoustic_model.model.proj"
+MAGIC = b"EARTUNE1"
 
 
 def read_package(path):
@@ -96,13 +97,20 @@ def _linear(p, name, x):
     return x @ p[f"{name}.w"] + p[f"{name}.b"]
 
 
-def _over_time(p, name, x, stride, groups):
-    w = p[f"{name}.w"]
-    edge = w.shape[0] // 2
-    out = jax.lax.conv_general_dilated(
-        x, w, (stride,), [(edge, edge)], dimension_numbers=("NWC", "WIO", "NWC"), feature_group_count=groups
-    )
-    return out + p[f"{name}.b"]
+def _over_time(p, name, x, stride):
+    """A convolution over all bands at once, as a product with the frames beside each other."""
+    w, edge = p[f"{name}.w"], p[f"{name}.w"].shape[0] // 2
+    x = jnp.pad(x, ((0, 0), (edge, edge), (0, 0)))
+    count = (x.shape[1] - len(w)) // stride + 1
+    beside = jnp.concatenate([x[:, k : k + stride * (count - 1) + 1 : stride] for k in range(len(w))], -1)
+    return beside @ w.reshape(-1, w.shape[2]) + p[f"{name}.b"]
+
+
+def _taps(p, name, x):
+    """Each channel filtered by itself. A sum of shifts: faster than the library's grouped convolution."""
+    w, frames = p[f"{name}.w"], x.shape[1]
+    x = jnp.pad(x, ((0, 0), (len(w) // 2,) * 2, (0, 0)))
+    return sum(x[:, k : k + frames] * w[k, 0] for k in range(len(w))) + p[f"{name}.b"]
 
 
 def _feed_forward(p, name, x):
@@ -121,12 +129,12 @@ def _attend(p, name, x, mask):
 def _convolve(p, name, x, mask):
     open_, gate = jnp.split(_linear(p, f"{name}.gated", _norm(p, f"{name}.norm", x)), 2, -1)
     h = open_ * jax.nn.sigmoid(gate) * mask[..., None]
-    return _linear(p, f"{name}.out", jax.nn.silu(_over_time(p, f"{name}.taps", h, 1, WIDTH)))
+    return _linear(p, f"{name}.out", jax.nn.silu(_taps(p, f"{name}.taps", h)))
 
 
 def log_probs(p, features, mask):
     """features [batch × 2 frames × BANDS], mask [batch × frames] 1 where there is sound: [batch × frames × classes]"""
-    x = jax.nn.gelu(_over_time(p, "stem", features, 2, 1), approximate=False) * mask[..., None]
+    x = jax.nn.gelu(_over_time(p, "stem", features, 2), approximate=False) * mask[..., None]
     for n in range(BLOCKS):
         x = x + 0.5 * _feed_forward(p, f"{n}.1", x)
         x = x + _attend(p, f"{n}.attend", x, mask)
@@ -134,6 +142,22 @@ def log_probs(p, features, mask):
         x = x + 0.5 * _feed_forward(p, f"{n}.2", x)
         x = _norm(p, f"{n}.norm", x) * mask[..., None]
     return jax.nn.log_softmax(_linear(p, "head", x))
+
+
+def read_tuning(path, package):
+    """The package with what was moved, as src/engine/tuning.rs reads it."""
+    data, at, tuned = open(path, "rb").read(), 8, dict(package)
+    if data[:8] != MAGIC:
+        raise SystemExit(f"{path} holds no tuning")
+    while at < len(data):
+        (length,) = struct.unpack_from("<H", data, at)
+        name = data[at + 2 : at + 2 + length].decode()
+        rows, columns = struct.unpack_from("<II", data, at + 2 + length)
+        at += 10 + length
+        kept = np.frombuffer(data, [("scale", "<f4"), ("steps", "i1", columns)], rows, at)
+        tuned[name] = package[name] + (kept["scale"][:, None] * kept["steps"]).reshape(package[name].shape)
+        at += rows * (4 + columns)
+    return tuned
 
 
 def write_tuning(path, package, kept, tuned):
@@ -147,7 +171,7 @@ def write_tuning(path, package, kept, tuned):
     for part, new in (("weight", np.asarray(tuned["head.w"]).T[:, :, None]), ("bias", np.asarray(tuned["head.b"]))):
         moved[f"{HEAD}.{part}"] = np.zeros_like(package[f"{HEAD}.{part}"])
         moved[f"{HEAD}.{part}"][kept] = new - package[f"{HEAD}.{part}"][kept]
-    out = b"EARTUNE1"
+    out = MAGIC
     for name in sorted(moved):
         rows = moved[name].reshape(len(moved[name]) if moved[name].ndim > 1 else 1, -1)
         scale = (np.abs(rows).max(1) / 127).astype("<f4")

@@ -1,9 +1,10 @@
 """Trains the acoustic model further on call-outs in rooms and noise, and writes src/engine/tuning.weights.
 
-usage: tune.py TRAINING_DIR [--minutes 50] [--out WEIGHTS] [--assets FOLDER]
+usage: tune.py TRAINING_DIR [--minutes 50] [--go-on] [--out WEIGHTS] [--assets FOLDER]
 TRAINING_DIR is what make_training.py made. Loss: connectionist temporal classification over phones, nats a phone,
 every clip put into another room and noise each time (augment.py). All weights move; what is written is the moving
-average over the last few hundred steps. Needs training.txt. Two cores hear about 25 hours of audio in an hour.
+average over the last few hundred steps, every ten minutes and at the end. With --go-on it starts from the weights
+that are there. Needs training.txt. Two cores hear about 25 hours of audio in an hour.
 """
 
 import argparse
@@ -73,11 +74,12 @@ def produce(queue, folder, package_path, seed):
             waiting[frames] = []
 
 
-def train(queue, package, kept, minutes):
+def train(queue, p, minutes, keep):
+    """Trains parameters `p`; hands the average to `keep` now and then, and at the end."""
     import jax
     import jax.numpy as jnp
     import optax
-    from model import log_probs, parameters
+    from model import log_probs
 
     def loss(p, x, mask, said, beyond):
         scores = log_probs(p, x, mask)
@@ -108,10 +110,9 @@ def train(queue, package, kept, minutes):
         p = optax.apply_updates(p, update)
         return p, state, jax.tree.map(lambda a, b: a * AVERAGE + b * (1 - AVERAGE), average, p), value
 
-    p = parameters(package, kept)
-    state, average, key, losses, shown = optimiser.init(p), p, jax.random.PRNGKey(0), [], time.time()
+    state, average, key, losses = optimiser.init(p), p, jax.random.PRNGKey(int(time.time())), []
     queue.get()  # the first one is there when all rooms and noises are made
-    began = time.time()
+    began = shown = kept = time.time()
     while (done := (time.time() - began) / 60 / minutes) < 1:
         key, now = jax.random.split(key)
         # Up within the first minutes, then down along a cosine.
@@ -121,27 +122,31 @@ def train(queue, package, kept, minutes):
         if time.time() - shown > 120:
             print(f"{done * minutes:.1f} min, {len(losses)} steps, loss {np.mean(losses[-40:]):.3f}", flush=True)
             shown = time.time()
-    return average
+        if time.time() - kept > 600:
+            keep(average)
+            kept = time.time()
+    keep(average)
 
 
 def main():
     ask = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     ask.add_argument("training", type=pathlib.Path)
     ask.add_argument("--minutes", type=float, default=50)
+    ask.add_argument("--go-on", action="store_true")
     ask.add_argument("--out", type=pathlib.Path, default=HERE.parents[1] / "src/engine/tuning.weights")
     ask.add_argument("--assets", default=os.environ.get("EARMARK_ASSETS") or os.path.expanduser("~/.cache/earmark"))
     args = ask.parse_args()
-    from model import read_package, tokens, write_tuning
+    from model import parameters, read_package, read_tuning, tokens, write_tuning
 
     path = f"{args.assets}/asr_waveform.hama"
     package, kept = read_package(path), tokens(f"{args.assets}/g2p_vocab.json")
     context = multiprocessing.get_context("spawn")
     queue = context.Queue(12)
-    producer = context.Process(target=produce, args=(queue, args.training, path, 100), daemon=True)
+    producer = context.Process(target=produce, args=(queue, args.training, path, int(time.time())), daemon=True)
     producer.start()
-    tuned = train(queue, package, kept, args.minutes)
+    start = read_tuning(args.out, package) if args.go_on else package
+    train(queue, parameters(start, kept), args.minutes, lambda p: write_tuning(args.out, package, kept, p))
     producer.terminate()
-    write_tuning(args.out, package, kept, tuned)
     print(f"wrote {args.out}")
 
 
