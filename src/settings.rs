@@ -59,7 +59,7 @@ fn find_base(folder: &Path, name: &str) -> Result<PathBuf, SettingsError> {
 /// The built-in engine for a pack.
 pub fn load_engine(pack: &Pack) -> Result<Box<dyn Engine>, SettingsError> {
     let model = builtin::Model::load()?;
-    Ok(Box::new(builtin::Builtin::new(model, &pack.graph, &pack.pronunciations)?))
+    Ok(Box::new(builtin::Builtin::new(model, pack)?))
 }
 
 /// The header of a new log.

@@ -7,6 +7,8 @@ pub struct Measures {
     pub gap: f32,
     /// The same for its worst word.
     pub worst_word: f32,
+    /// Nats that its worst phone costs more than the free path, with the silence behind it.
+    pub worst_phone: f32,
     /// Log-probability of the call-out's own path, a phone.
     pub absolute: f32,
     /// Nats that it gains over the filler, in all.
@@ -29,17 +31,19 @@ pub struct Measures {
 /// Logistic regression on the development set (`tests/hearing/make_bench.py`, fitted by
 /// `tests/hearing/fit.py`): constant, and a weight for each of [`Measures::features`].
 const CONSTANT: f32 = -6.020;
-const WEIGHTS: [f32; 12] = [-1.470, -0.054, 0.975, -0.202, 1.538, -1.451, 3.633, 0.138, -1.376, 1.261, -1.584, -2.233];
+const WEIGHTS: [f32; 13] =
+    [-1.470, -0.054, 0.0, 0.975, -0.202, 1.538, -1.451, 3.633, 0.138, -1.376, 1.261, -1.584, -2.233];
 /// The same for the margin to the rival alone.
 const RIVAL_CONSTANT: f32 = 0.516;
 const RIVAL_PER_NAT: f32 = 0.483;
 
 impl Measures {
     /// What the regression sees. Far margins and gains say no more than near ones, so they are cut off.
-    pub fn features(&self) -> [f32; 12] {
+    pub fn features(&self) -> [f32; 13] {
         [
             self.gap,
             self.worst_word,
+            self.worst_phone.min(12.0),
             self.absolute,
             self.gain.min(60.0) / 10.0,
             self.margin.clamp(0.0, 15.0).ln_1p(),

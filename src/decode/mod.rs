@@ -5,6 +5,7 @@
 //! Classification, 2006). A free phone loop, the filler, runs before, after and instead of
 //! call-outs, so that one inside other talk is found and other talk is refused.
 
+pub mod align;
 pub mod confidence;
 pub mod emissions;
 pub mod network;

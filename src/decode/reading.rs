@@ -1,10 +1,12 @@
 //! From a stretch of audio to readings: find call-outs, then weigh each against its rivals.
 
+use super::align;
 use super::confidence::Measures;
 use super::emissions::{Class, Emissions};
 use super::network::Network;
 use super::search::{self, Call, Calls, Path, Weights};
-use crate::grammar::graph::Graph;
+use crate::grammar::decoys::Decoys;
+use crate::grammar::graph::{Graph, WordId};
 use crate::grammar::meaning::{self, Understood};
 
 /// Milliseconds in a frame of the acoustic model.
@@ -17,9 +19,11 @@ const FILLER_PER_PHONE: f32 = 4.0;
 const UNHEARD_BOUNDARY: f32 = 0.3;
 const BEAM: f32 = 20.0;
 /// Frames on either side of a call-out that are looked at again when it is weighed.
-const MARGIN: usize = 12;
+const MARGIN: usize = 25;
 /// Frames beside a call-out in which other speech speaks against it: 200 ms.
 const NEAR: usize = 10;
+/// A decoy can only make a call-out less sure: none is looked for beside one that is less sure than this.
+const UNLIKELY: f32 = 0.1;
 /// How many meanings are kept apart when a call-out is weighed.
 const MEANINGS: usize = 4;
 
@@ -69,15 +73,17 @@ impl Reading {
 #[derive(Debug)]
 pub struct Decoder {
     network: Network,
-    /// Phones of each word's first pronunciation.
-    phones: Vec<usize>,
+    decoys: Decoys,
+    /// The ways to say each word of the decoys, in classes.
+    ways: Vec<Vec<Vec<Class>>>,
+    boundary: Class,
     find: Weights,
     weigh: Weights,
 }
 
 impl Decoder {
-    /// `pronunciations[word]` are the ways to say a word of the graph, in classes.
-    pub fn new(graph: &Graph, pronunciations: &[Vec<Vec<Class>>], boundary: Class) -> Decoder {
+    /// `pronunciations[word]` are the ways to say each of the decoys' words, in classes.
+    pub fn new(graph: &Graph, decoys: &Decoys, pronunciations: Vec<Vec<Vec<Class>>>, boundary: Class) -> Decoder {
         let find = Weights {
             filler_per_phone: FILLER_PER_PHONE,
             beam: BEAM,
@@ -85,8 +91,10 @@ impl Decoder {
             calls: Calls::AnyNumber,
         };
         Decoder {
-            network: Network::new(graph, pronunciations, boundary),
-            phones: pronunciations.iter().map(|p| p[0].len()).collect(),
+            network: Network::new(graph, &pronunciations, boundary),
+            decoys: decoys.clone(),
+            ways: pronunciations,
+            boundary,
             find,
             weigh: Weights { beam: 1.5 * BEAM, calls: Calls::ExactlyOne, ..find },
         }
@@ -118,18 +126,28 @@ impl Decoder {
         words.into_iter().map(|arc| self.network.word(arc)).collect::<Vec<_>>().join(" ")
     }
 
-    /// The best call-out in a short stretch that begins at frame `offset`, with its best rival.
+    /// The best call-out in a short stretch that begins at frame `offset`, with its best rival. A decoy of it may be
+    /// better, or the rival.
     fn weigh(&self, emissions: &Emissions, offset: usize) -> Option<Reading> {
         let paths = search::search::<MEANINGS>(&self.network, emissions, self.weigh);
-        let best = paths.first()?;
-        let call = best.calls.first()?;
-        let understood = self.understand(call)?;
-        let rival = paths[1..].iter().find_map(|path| {
-            let other = self.understand(path.calls.first()?)?;
-            (other != understood).then_some((path, other))
+        let near = self.near(&paths, emissions);
+        let decoy = near.iter().flat_map(|near| {
+            let found = search::search::<1>(near, emissions, self.weigh);
+            found.into_iter().map(move |path| (near, path))
         });
-        let margin = rival.as_ref().map_or(f32::from(u8::MAX), |(path, _)| best.score - path.score);
-        let measures = self.measure(best, call, emissions, margin);
+        let mut found: Vec<(&Network, Path)> =
+            paths.into_iter().map(|path| (&self.network, path)).chain(decoy).collect();
+        found.sort_by(|a, b| b.1.score.total_cmp(&a.1.score));
+        let (network, best) = found.first()?;
+        let call = best.calls.first()?;
+        let understood = understand(network, call)?;
+        let rival = found[1..].iter().find_map(|(network, path)| {
+            let call = path.calls.first()?;
+            let other = understand(network, call)?;
+            (other != understood).then(|| (best.score - path.score, other, sentence(network, call)))
+        });
+        let margin = rival.as_ref().map_or(f32::from(u8::MAX), |(margin, ..)| *margin);
+        let measures = self.measure(network, best, emissions, margin);
         let frame_ms = |frame: usize| (frame + offset) as i64 * FRAME_MS;
         Some(Reading {
             understood,
@@ -137,7 +155,7 @@ impl Decoder {
                 .words
                 .iter()
                 .map(|step| Word {
-                    text: self.network.word(step.arc).to_string(),
+                    text: network.word(step.arc).to_string(),
                     from_ms: (frame_ms(step.from) - ONSET_LAG_MS).max(0),
                     to_ms: (frame_ms(step.to) - ONSET_LAG_MS).max(0),
                 })
@@ -145,18 +163,35 @@ impl Decoder {
             onset_ms: (frame_ms(start(call)) - ONSET_LAG_MS).max(0),
             end_ms: frame_ms(end(call)),
             confidence: measures.confidence(),
-            rival: rival.map(|(path, understood)| RivalReading {
+            rival: rival.map(|(_, understood, words)| RivalReading {
                 understood,
-                words: self.sentence(&path.calls[0]),
+                words,
                 probability: measures.rival_probability(),
             }),
-            may_go_on: self.network.goes_on(call.words.iter().map(|step| self.network.arcs[step.arc as usize].word)),
+            may_go_on: self.network.goes_on(call.words.iter().map(|step| network.arcs[step.arc as usize].word)),
             measures,
         })
     }
 
-    fn measure(&self, path: &Path, call: &Call, emissions: &Emissions, margin: f32) -> Measures {
-        let phones = |arc: u32| self.phones[self.network.arcs[arc as usize].word as usize] as f32;
+    /// The decoys of the call-outs on some paths, best first; `None` where the best is too unlikely by itself.
+    fn near(&self, paths: &[Path], emissions: &Emissions) -> Option<Network> {
+        let best = paths.first().filter(|path| !path.calls.is_empty())?;
+        let alone = self.measure(&self.network, best, emissions, f32::from(u8::MAX));
+        if alone.confidence() < UNLIKELY {
+            return None;
+        }
+        let words = |call: &Call| -> Vec<WordId> {
+            call.words.iter().map(|step| self.network.arcs[step.arc as usize].word).collect()
+        };
+        let call_outs: Vec<Vec<WordId>> = paths.iter().filter_map(|path| path.calls.first()).map(words).collect();
+        let decoys = self.decoys.of(call_outs.iter().map(Vec::as_slice)).ok()?;
+        Some(Network::new(&decoys, &self.ways, self.boundary))
+    }
+
+    fn measure(&self, network: &Network, path: &Path, emissions: &Emissions, margin: f32) -> Measures {
+        let call = &path.calls[0];
+        let ways = |arc: u32| self.ways[network.arcs[arc as usize].word as usize].as_slice();
+        let phones = |arc: u32| ways(arc)[0].len() as f32;
         let total: f32 = call.words.iter().map(|step| phones(step.arc)).sum();
         let (from, to) = (start(call), end(call));
         let cost = call.words[0].score_from - call.words[call.words.len() - 1].score_to;
@@ -165,13 +200,13 @@ impl Decoder {
             emissions.begins_phone[from..to.min(emissions.frames())].iter().filter(|b| **b).count() as f32
         };
         let swallowed = emissions.begins_phone.iter().filter(|b| **b).count() as f32;
+        let worst = |costs: &mut dyn Iterator<Item = f32>| costs.fold(0.0, f32::max);
         Measures {
             gap: cost / total,
-            worst_word: call
-                .words
-                .iter()
-                .map(|step| (step.score_from - step.score_to) / phones(step.arc))
-                .fold(0.0, f32::max),
+            worst_word: worst(&mut call.words.iter().map(|step| (step.score_from - step.score_to) / phones(step.arc))),
+            worst_phone: worst(
+                &mut call.words.iter().map(|step| align::worst_phone(emissions, step.from..step.to, ways(step.arc))),
+            ),
             absolute: (free - cost) / total,
             gain: swallowed * self.find.filler_per_phone + path.score,
             margin,
@@ -183,14 +218,14 @@ impl Decoder {
             after: crowd(to, to + NEAR),
         }
     }
+}
 
-    fn understand(&self, call: &Call) -> Option<Understood> {
-        meaning::compose(call.words.iter().flat_map(|step| &self.network.arcs[step.arc as usize].outputs))
-    }
+fn understand(network: &Network, call: &Call) -> Option<Understood> {
+    meaning::compose(call.words.iter().flat_map(|step| &network.arcs[step.arc as usize].outputs))
+}
 
-    fn sentence(&self, call: &Call) -> String {
-        call.words.iter().map(|step| self.network.word(step.arc)).collect::<Vec<_>>().join(" ")
-    }
+fn sentence(network: &Network, call: &Call) -> String {
+    call.words.iter().map(|step| network.word(step.arc)).collect::<Vec<_>>().join(" ")
 }
 
 fn start(call: &Call) -> usize {

@@ -6,7 +6,7 @@ use super::tuning::Tuning;
 use super::{Engine, EngineError, assets, phones};
 use crate::decode::emissions::{Class, Classes};
 use crate::decode::{Decoder, Emissions, Reading};
-use crate::grammar::graph::Graph;
+use crate::pack::Pack;
 use crate::record::EngineId;
 
 const MODEL: &str = "asr_waveform.hama";
@@ -59,13 +59,13 @@ pub struct Builtin {
 }
 
 impl Builtin {
-    /// `pronunciations[word]` are the ways to say each word of the graph, in ARPAbet.
-    pub fn new(model: Model, graph: &Graph, pronunciations: &[Vec<Vec<String>>]) -> Result<Builtin, EngineError> {
-        let spelled = pronunciations
+    pub fn new(model: Model, pack: &Pack) -> Result<Builtin, EngineError> {
+        let spelled = pack
+            .pronunciations
             .iter()
             .map(|ways| ways.iter().map(|way| spell(way)).collect())
             .collect::<Result<Vec<_>, _>>()?;
-        let decoder = Decoder::new(graph, &spelled, model.classes.boundary);
+        let decoder = Decoder::new(&pack.graph, &pack.decoys, spelled, model.classes.boundary);
         Ok(Builtin { model, decoder })
     }
 }

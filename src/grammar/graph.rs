@@ -355,7 +355,7 @@ impl Network {
 
 impl Graph {
     /// Merges states from which the same sentences with the same outputs follow.
-    fn minimise(self) -> Graph {
+    pub(super) fn minimise(self) -> Graph {
         let mut canonical: HashMap<State, StateId> = HashMap::new();
         let mut new_id: Vec<Option<StateId>> = vec![None; self.states.len()];
         let mut states: Vec<State> = Vec::new();
@@ -379,6 +379,38 @@ impl Graph {
             arc.to = last - arc.to;
         }
         Graph { words: self.words, states }
+    }
+
+    /// The same sentences without their meanings: deterministic in words, minimal.
+    pub(super) fn words_alone(&self) -> Graph {
+        let first = BTreeSet::from([0 as StateId]);
+        let mut known: HashMap<BTreeSet<StateId>, StateId> = HashMap::from([(first.clone(), 0)]);
+        let (mut states, mut todo) = (vec![State::default()], vec![(first, 0)]);
+        while let Some((set, id)) = todo.pop() {
+            let is_final = set.iter().any(|state| self.states[*state as usize].is_final);
+            let arcs = self.branch(&set).map(|(word, next)| {
+                let to = *known.entry(next.clone()).or_insert_with(|| {
+                    states.push(State::default());
+                    todo.push((next, states.len() as StateId - 1));
+                    states.len() as StateId - 1
+                });
+                Arc { word, outputs: vec![], cost: 0, to }
+            });
+            let arcs = arcs.collect();
+            states[id as usize] = State { arcs, is_final };
+        }
+        Graph { words: self.words.clone(), states }.minimise()
+    }
+
+    /// Without the states from which no sentence ends. Ids of states that are left stay as they are.
+    pub(super) fn without_dead_ends(mut self) -> Graph {
+        let mut alive = vec![false; self.states.len()];
+        for id in self.children_first() {
+            let state = &mut self.states[id as usize];
+            state.arcs.retain(|arc| alive[arc.to as usize]);
+            alive[id as usize] = state.is_final || !state.arcs.is_empty();
+        }
+        self
     }
 
     /// All states, each after everything that can follow it.

@@ -77,6 +77,12 @@ impl Range {
     }
 }
 
+/// Whether `word` stands in some spoken form of a number. Some of these stand elsewhere, too.
+pub fn is_number_word(word: &str) -> bool {
+    const OTHERS: [&str; 7] = ["hundred", "thousand", "a", "and", "half", "point", "oh"];
+    !word.is_empty() && (SMALL.contains(&word) || TENS.contains(&word) || OTHERS.contains(&word))
+}
+
 /// `3.5` → 3500. At most three decimals, no sign.
 fn thousandths(text: &str) -> Result<i64, String> {
     let (whole, fraction) = text.split_once('.').unwrap_or((text, ""));

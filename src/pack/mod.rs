@@ -11,6 +11,7 @@ pub use dictionary::{DictionaryError, Pronunciations};
 pub use events::{Event, Events, ValueKind};
 
 use crate::checkpoints::Rules;
+use crate::grammar::decoys::Decoys;
 use crate::grammar::graph::{self, Graph};
 use crate::grammar::jsgf::{self, Grammar, GrammarError};
 use crate::grammar::meaning::Output;
@@ -27,6 +28,7 @@ const MANIFEST: &str = "pack.toml";
 const PHRASES: &str = "phrases.jsgf";
 const WORDS: &str = "words.dict";
 const EVENTS: &str = "events.toml";
+const DECOYS: &str = "decoys.toml";
 
 /// A pack that was found right.
 #[derive(Debug)]
@@ -34,8 +36,11 @@ pub struct Pack {
     pub id: PackId,
     pub manifest: Manifest,
     pub grammar: Grammar,
+    /// What can be called out.
     pub graph: Graph,
-    /// `pronunciations[word]` of the graph: one or more ways to say it, in ARPAbet without stress.
+    /// What is near a call-out and recognised only to be refused, after `decoys.toml`.
+    pub decoys: Decoys,
+    /// `pronunciations[word]` of the decoys' words, of which the graph's are the first: one or more ways to say it, in ARPAbet without stress.
     pub pronunciations: Pronunciations,
     pub events: Events,
     pub checkpoints: Rules,
@@ -158,13 +163,15 @@ impl Pack {
         let around = checkpoints::Surroundings { events: &events, graph: &graph, sources: &sources };
         let checkpoints = checkpoints::load(own, base.as_ref().map(|(name, files)| (name.as_str(), *files)), &around)?;
         let keypad = files.get(keypad::KEYPAD).map(|text| keypad::load(text, &events, &graph)).transpose()?;
+        let changes = files.get(DECOYS).map(|text| read_toml(DECOYS, text)).transpose()?.unwrap_or_default();
+        let decoys = Decoys::new(&graph, &changes);
         let words = files.get(WORDS).map_or("", String::as_str);
         let pronunciations =
-            dictionary::pronounce(&graph.words, (WORDS, words), ("the general dictionary", dictionary))?;
+            dictionary::pronounce(decoys.words(), (WORDS, words), ("the general dictionary", dictionary))?;
         let layers = [base.map(|(_, files)| files), Some(own)];
         let sha256 = fingerprint(layers.into_iter().flatten());
         let id = PackId { name: manifest.name.clone(), version: manifest.version.clone(), sha256 };
-        Ok(Pack { id, manifest, grammar, graph, pronunciations, events, checkpoints, keypad })
+        Ok(Pack { id, manifest, grammar, graph, decoys, pronunciations, events, checkpoints, keypad })
     }
 }
 

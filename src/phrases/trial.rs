@@ -36,6 +36,9 @@ pub fn attempt(pack: &Pack, sentence: &str) -> Trial {
     let sentence = sentence.to_lowercase();
     let understood = pack.graph.understand(&sentence);
     if understood.is_empty() {
+        if pack.decoys.all().is_ok_and(|decoys| !decoys.understand(&sentence).is_empty()) {
+            return Trial::Decoy;
+        }
         return Trial::Nothing(broken(pack, &sentence));
     }
     let meanings: Vec<Meaning> = understood
