@@ -15,6 +15,7 @@ pub mod core;
 pub mod daemon;
 pub mod decode;
 pub mod engine;
+pub mod glance;
 pub mod grammar;
 pub mod hearing;
 pub mod journal;

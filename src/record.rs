@@ -160,6 +160,17 @@ pub enum Doubt {
     OutOfRange,
 }
 
+impl Doubt {
+    /// What is to be settled, for people to read: `or "heart rate sixty"?`
+    pub fn question(self, rival: Option<&Rival>) -> String {
+        match (self, rival) {
+            (Doubt::Rival, Some(rival)) => format!("or \"{}\"?", rival.words),
+            (Doubt::OutOfRange, _) => "is that value right?".into(),
+            _ => "was that said?".into(),
+        }
+    }
+}
+
 /// What became of a checkpoint.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]

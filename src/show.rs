@@ -2,9 +2,8 @@
 
 use crate::core::{Core, Counts};
 use crate::pack::{Events, Pack};
-use crate::record::{Body, CheckpointState, Doubt, Heard, Meaning, Record};
+use crate::record::{Body, CheckpointState, Heard, Meaning, Record};
 use crate::time::clock_face;
-use serde_json::Value;
 use std::fmt::Write;
 use std::io::IsTerminal;
 
@@ -76,49 +75,14 @@ fn event(heard: &Heard, events: &Events, style: Style) -> String {
     let what = describe(&heard.meaning, events);
     let mut out = format!("{mark} {what:<36}{}", style.dim(&format!("\"{words}\"")));
     if let Some(doubt) = heard.doubt {
-        let _ = write!(out, "  {}", style.bold(&reason(doubt, heard)));
+        let _ = write!(out, "  {}", style.bold(&doubt.question(heard.rival.as_ref())));
     }
     out
-}
-
-fn reason(doubt: Doubt, heard: &Heard) -> String {
-    match (doubt, &heard.rival) {
-        (Doubt::Rival, Some(rival)) => format!("or \"{}\"?", rival.words),
-        (Doubt::OutOfRange, _) => "is that value right?".into(),
-        _ => "was that said?".into(),
-    }
 }
 
 /// "Heart rate 120 /min", "Intubated, size 3.5, depth 9".
 pub fn describe(meaning: &Meaning, events: &Events) -> String {
-    let title = events.get(&meaning.event).map_or(meaning.event.as_str(), |e| e.title.as_str());
-    let mut out = title.to_string();
-    match &meaning.value {
-        Some(Value::String(text)) => {
-            let _ = write!(out, ": {}", text.replace('_', " "));
-        }
-        Some(value) => {
-            let _ = write!(out, " {value}");
-        }
-        None => {}
-    }
-    // Braces mark counts in UCUM, which say nothing beside the title.
-    if let Some(unit) = meaning.unit.as_ref().filter(|unit| !unit.starts_with('{')) {
-        let _ = write!(
-            out,
-            " {}",
-            match unit.as_str() {
-                "Cel" => "°C",
-                "cm[H2O]" => "cmH2O",
-                "wk" => "weeks",
-                other => other,
-            }
-        );
-    }
-    for (key, value) in &meaning.detail {
-        let _ = write!(out, ", {key} {}", value.as_str().map_or_else(|| value.to_string(), String::from));
-    }
-    out
+    events.describe(meaning)
 }
 
 /// The closing summary.

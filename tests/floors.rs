@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 
 /// Each may use those before it.
-const FLOORS: [&str; 21] = [
+const FLOORS: [&str; 22] = [
     "time",
     "record",
     "grammar",
@@ -11,6 +11,7 @@ const FLOORS: [&str; 21] = [
     "pack",
     "decode",
     "core",
+    "glance",
     "keys",
     "audio",
     "engine",

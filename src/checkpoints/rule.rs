@@ -63,6 +63,8 @@ pub enum After {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Timer {
     pub id: String,
+    /// Under which it is shown while it runs; without it, it is not shown.
+    pub title: Option<String>,
     /// As the time check says it: "since {spoken}"; without it the time check leaves it out.
     pub spoken: Option<String>,
     pub from: Vec<Pattern>,

@@ -2,7 +2,7 @@
 
 use crate::checkpoints::{Change, Fact, Machine, Moment, Transition};
 use crate::pack::Pack;
-use crate::record::{Body, CheckpointState, Doubt, Heard, Meaning, Record, Rival};
+use crate::record::{Body, CheckpointState, Doubt, Heard, Meaning, Record, Rival, Source};
 use crate::time::Millis;
 use std::collections::BTreeMap;
 
@@ -26,7 +26,17 @@ pub struct State {
     /// What the log says last of each checkpoint, and of what moment it says so.
     checkpoints: Vec<Option<(CheckpointState, Millis)>>,
     last_said: Option<String>,
+    /// How each device stands, by name.
+    devices: BTreeMap<String, Standing>,
     muted: bool,
+}
+
+/// How a device stands.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Standing {
+    pub state: String,
+    pub text: Option<String>,
+    pub since: Millis,
 }
 
 /// An event and all that was said of it later.
@@ -57,6 +67,7 @@ pub struct View<'s> {
     pub meaning: &'s Meaning,
     pub doubt: Option<Doubt>,
     pub rival: Option<&'s Rival>,
+    pub source: &'s Source,
     pub written: Millis,
 }
 
@@ -69,6 +80,7 @@ impl Entry {
             meaning: &self.heard.meaning,
             doubt: self.heard.doubt,
             rival: self.heard.rival.as_ref(),
+            source: &self.heard.source,
             written: self.written,
         };
         for (_, act) in &self.acts {
@@ -77,6 +89,7 @@ impl Entry {
                 Act::Withdraw => return None,
                 Act::Amend { to, moved_to } => {
                     (view.meaning, view.doubt, view.rival) = (&to.meaning, to.doubt, to.rival.as_ref());
+                    view.source = &to.source;
                     view.at = moved_to.unwrap_or(view.at);
                 }
             }
@@ -95,6 +108,7 @@ impl State {
             machine: Machine::new(&pack.checkpoints),
             checkpoints: vec![None; pack.checkpoints.rules.len()],
             last_said: None,
+            devices: BTreeMap::new(),
             muted: false,
         }
     }
@@ -158,6 +172,11 @@ impl State {
         self.last_said.as_deref()
     }
 
+    /// How each device stands that the log speaks of, by name.
+    pub fn devices(&self) -> impl Iterator<Item = (&str, &Standing)> {
+        self.devices.iter().map(|(name, standing)| (name.as_str(), standing))
+    }
+
     pub fn is_muted(&self) -> bool {
         self.muted
     }
@@ -195,8 +214,14 @@ impl State {
                 }
             }
             Body::Said { text } => self.last_said = Some(text.clone()),
-            Body::Device { device, state, .. } if device == VOICE => self.muted = state == MUTED,
-            Body::Header(_) | Body::Event(_) | Body::Device { .. } | Body::Close(_) => {}
+            Body::Device { device, state, text } => {
+                if device == VOICE {
+                    self.muted = state == MUTED;
+                }
+                let standing = Standing { state: state.clone(), text: text.clone(), since: record.t_ms };
+                self.devices.insert(device.clone(), standing);
+            }
+            Body::Header(_) | Body::Event(_) | Body::Close(_) => {}
         }
         out.extend(self.advance(pack, record.written_ms));
         out

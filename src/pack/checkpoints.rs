@@ -45,6 +45,7 @@ struct Breaths {
 #[serde(deny_unknown_fields)]
 struct RawTimer {
     id: Spanned<String>,
+    title: Option<String>,
     spoken: Option<Spanned<String>>,
     from: Vec<Spanned<String>>,
     until: Vec<Spanned<String>>,
@@ -306,6 +307,7 @@ impl Reader<'_> {
     fn timer(&self, text: Text, timer: &RawTimer) -> Result<Timer, PackError> {
         Ok(Timer {
             id: timer.id.get_ref().clone(),
+            title: timer.title.clone(),
             spoken: timer.spoken.as_ref().map(|words| self.spoken(text, words)).transpose()?,
             from: self.patterns(text, &timer.from)?,
             until: self.patterns(text, &timer.until)?,

@@ -2,6 +2,7 @@
 
 use crate::record::Meaning;
 use serde::Deserialize;
+use serde_json::Value;
 use std::collections::BTreeMap;
 
 /// All events of a pack by id.
@@ -23,6 +24,8 @@ pub struct Event {
     #[serde(default)]
     pub units: Vec<String>,
     range: Option<Range>,
+    /// Kept in view under this title: the newest of all events that share it.
+    pub view: Option<String>,
     /// A number of the kind that people say, for lists of what can be said; by unit where it has several.
     example: Option<Example>,
 }
@@ -89,9 +92,33 @@ impl Events {
         self.0.iter().map(|(id, event)| (id.as_str(), event))
     }
 
+    /// "Heart rate 120 /min", "Intubated, size 3.5, depth 9".
+    pub fn describe(&self, meaning: &Meaning) -> String {
+        let title = self.get(&meaning.event).map_or(meaning.event.as_str(), |e| e.title.as_str());
+        let mut out = match &meaning.value {
+            Some(Value::String(text)) => format!("{title}: {}", text.replace('_', " ")),
+            Some(value) => format!("{title} {value}"),
+            None => title.to_string(),
+        };
+        // Braces mark counts in UCUM, which say nothing beside the title.
+        if let Some(unit) = meaning.unit.as_deref().filter(|unit| !unit.starts_with('{')) {
+            let unit = match unit {
+                "Cel" => "°C",
+                "cm[H2O]" => "cmH2O",
+                "wk" => "weeks",
+                other => other,
+            };
+            out += &format!(" {unit}");
+        }
+        for (key, value) in &meaning.detail {
+            out += &format!(", {key} {}", value.as_str().map_or_else(|| value.to_string(), String::from));
+        }
+        out
+    }
+
     /// Fills in the unit that an event's number has when none was said.
     pub fn complete(&self, meaning: &mut Meaning) {
-        let is_number = meaning.value.as_ref().is_some_and(serde_json::Value::is_number);
+        let is_number = meaning.value.as_ref().is_some_and(Value::is_number);
         if is_number && meaning.unit.is_none() {
             meaning.unit = self.get(&meaning.event).and_then(|e| e.unit.clone());
         }
@@ -102,7 +129,7 @@ impl Events {
 
     /// Whether the value lies outside what the event holds plausible. A unit without a range has none.
     pub fn is_out_of_range(&self, meaning: &Meaning) -> bool {
-        let Some(value) = meaning.value.as_ref().and_then(serde_json::Value::as_f64) else { return false };
+        let Some(value) = meaning.value.as_ref().and_then(Value::as_f64) else { return false };
         let bounds = match self.get(&meaning.event).and_then(|e| e.range.as_ref()) {
             Some(Range::Plain(bounds)) => Some(bounds),
             Some(Range::ByUnit(by_unit)) => meaning.unit.as_ref().and_then(|unit| by_unit.get(unit)),
