@@ -9,7 +9,7 @@ LOG := $(TARGET)/demo/drill.earmark.jsonl
 VENV := $(TARGET)/venv
 HEARING := $(TARGET)/hearing
 
-.PHONY: help demo test measure hearing keypad-machine sounds assets lint clean program
+.PHONY: help demo test measure hearing keypad-machine sounds picture assets lint clean program
 .PHONY: setup-demo setup-test setup-hearing setup-machine
 
 help: ## this list
@@ -37,6 +37,9 @@ keypad-machine: setup-machine assets ## type on a USB keyboard in an emulated ma
 
 sounds: setup-test $(VENV)/complete ## make the voice's sounds anew from the packs' texts
 	@$(VENV)/bin/python sounds/make.py
+
+picture: demo ## draw the terminal view as the README shows it, from the demo drill's log
+	@cargo run --quiet --locked --example view_picture -- $(LOG) 165 > tests/view/view.svg
 
 assets: ## fetch the pinned engine files, if they are missing
 	@python3 tools/assets.py

@@ -4,7 +4,8 @@
 usage: sounds/make.py [--check]
 
 The voice is slt of Debian's flite, a little slowed. Texts come from ../grammars/*/checkpoints.toml
-(`prompt`, `spoken`), the words of ../grammars/*/phrases.jsgf, and texts.txt beside this file.
+(`prompt`, `spoken`), pack.toml (`caution`), events.toml (`said_back`), the words of
+../grammars/*/phrases.jsgf, and texts.txt beside this file.
 Needs Debian's flite and ffmpeg, and numpy. --check only tells whether every text has its sound.
 """
 
@@ -65,6 +66,11 @@ def texts():
             rules = tomllib.loads((pack / "checkpoints.toml").read_text())
             kinds["prompts"] += [rule["prompt"] for rule in rules.get("checkpoint", []) if "prompt" in rule]
             kinds["prompts"] += [f"since {t['spoken']}" for t in rules.get("timer", []) if "spoken" in t]
+        kinds["prompts"].append(tomllib.loads(about.read_text())["caution"])
+        if (pack / "events.toml").is_file():
+            events = tomllib.loads((pack / "events.toml").read_text())
+            for back in [event["said_back"] for event in events.values() if "said_back" in event]:
+                kinds["prompts"] += [back["title"], *back.get("words", {}).values()]
         if (pack / "phrases.jsgf").is_file():
             kinds["words"] += phrases(pack / "phrases.jsgf")
     own = [line.strip() for line in (HERE / "texts.txt").read_text().splitlines()]

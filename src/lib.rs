@@ -29,4 +29,5 @@ pub mod replay;
 pub mod settings;
 pub mod show;
 pub mod time;
+pub mod view;
 pub mod voice;

@@ -2,6 +2,7 @@
 
 use crate::core::speech::{Cue, Speech, VoiceChange};
 use crate::core::{Core, Effect, Input};
+use crate::glance::Glance;
 use crate::journal::{Journal, JournalError};
 use crate::record::Record;
 use crate::time::Millis;
@@ -22,6 +23,51 @@ pub trait Watcher {
     fn listening(&mut self, _microphone: &str) {}
     /// So much of recorded audio has been heard.
     fn progress(&mut self, _heard: Millis) {}
+    /// How things stand now, live; `typing` is what is being typed on keypads.
+    fn stands(&mut self, _glance: &Glance, _typing: &[String]) {}
+}
+
+/// Several watchers, each told in its turn.
+pub struct All<'w>(pub Vec<&'w mut dyn Watcher>);
+
+impl All<'_> {
+    fn each(&mut self, mut tell: impl FnMut(&mut dyn Watcher)) {
+        self.0.iter_mut().for_each(|watcher| tell(*watcher));
+    }
+}
+
+impl Watcher for All<'_> {
+    fn recorded(&mut self, seq: u64, record: &Record) {
+        self.each(|watcher| watcher.recorded(seq, record));
+    }
+
+    fn told(&mut self, text: &str) {
+        self.each(|watcher| watcher.told(text));
+    }
+
+    fn said(&mut self, speech: &Speech) {
+        self.each(|watcher| watcher.said(speech));
+    }
+
+    fn cued(&mut self, cue: Cue) {
+        self.each(|watcher| watcher.cued(cue));
+    }
+
+    fn voice(&mut self, change: VoiceChange) {
+        self.each(|watcher| watcher.voice(change));
+    }
+
+    fn listening(&mut self, microphone: &str) {
+        self.each(|watcher| watcher.listening(microphone));
+    }
+
+    fn progress(&mut self, heard: Millis) {
+        self.each(|watcher| watcher.progress(heard));
+    }
+
+    fn stands(&mut self, glance: &Glance, typing: &[String]) {
+        self.each(|watcher| watcher.stands(glance, typing));
+    }
 }
 
 /// A journal and a watcher.

@@ -4,10 +4,13 @@ use crate::engine::{Engine, EngineError, assets, builtin};
 use crate::pack::{self, Files, Pack, PackError};
 use crate::record::{EngineId, FORMAT, FORMAT_VERSION, Header, Purpose};
 use crate::time::Anchor;
+use crate::voice::{Sounds, VoiceError};
 use std::path::{Path, PathBuf};
 
 /// Folder that holds pack folders; searched before the usual places.
 const PACKS: &str = "EARMARK_PACKS";
+/// Folder of the voice's sounds; looked at before the usual places.
+const SOUNDS: &str = "EARMARK_SOUNDS";
 /// The general pronunciation dictionary among the assets.
 const DICTIONARY: &str = "cmudict.dict";
 /// A pack's files are small texts; more than this is not one.
@@ -22,6 +25,10 @@ pub enum SettingsError {
     PackFile { path: PathBuf, why: String },
     #[error("pack {}: {why}", .path.display())]
     Pack { path: PathBuf, why: Box<PackError> },
+    #[error("there are no sounds for the voice. Looked in:{}\nInstall the folder sounds/, or listen with --no-voice", list(.places))]
+    NoSounds { places: Vec<PathBuf> },
+    #[error(transparent)]
+    Voice(#[from] VoiceError),
     #[error(transparent)]
     Engine(#[from] EngineError),
 }
@@ -60,6 +67,17 @@ fn find_base(folder: &Path, name: &str) -> Result<PathBuf, SettingsError> {
 pub fn load_engine(pack: &Pack) -> Result<Box<dyn Engine>, SettingsError> {
     let model = builtin::Model::load()?;
     Ok(Box::new(builtin::Builtin::new(model, pack)?))
+}
+
+/// The voice's sounds. What has none is said in the pack's language, where it can be synthesised.
+pub fn load_sounds(pack: &Pack) -> Result<Sounds, SettingsError> {
+    let places = places(SOUNDS, "sounds");
+    let Some(folder) = places.iter().find(|place| place.join("manifest.toml").is_file()) else {
+        return Err(SettingsError::NoSounds { places });
+    };
+    let mut sounds = Sounds::load(folder)?;
+    sounds.language.clone_from(&pack.manifest.language);
+    Ok(sounds)
 }
 
 /// The header of a new log.
@@ -104,18 +122,17 @@ fn find_pack(name: &str) -> Result<PathBuf, SettingsError> {
 }
 
 fn pack_places() -> Vec<PathBuf> {
-    let mut places = Vec::new();
-    let from = |name: &str| std::env::var_os(name).filter(|v| !v.is_empty()).map(PathBuf::from);
-    places.extend(from(PACKS));
-    places.push("grammars".into());
-    if let Some(beside) =
-        std::env::current_exe().ok().and_then(|exe| Some(exe.parent()?.parent()?.join("share/earmark/grammars")))
-    {
-        places.push(beside);
-    }
-    places.push("/usr/share/earmark/grammars".into());
-    places.push(concat!(env!("CARGO_MANIFEST_DIR"), "/grammars").into());
-    places
+    places(PACKS, "grammars")
+}
+
+/// Where a folder of ours may be: as the environment says, here, where it was installed, where it was built.
+fn places(variable: &str, folder: &str) -> Vec<PathBuf> {
+    let named = std::env::var_os(variable).filter(|v| !v.is_empty()).map(PathBuf::from);
+    let program = std::env::current_exe().ok();
+    let beside = program.and_then(|exe| Some(exe.parent()?.parent()?.join("share/earmark").join(folder)));
+    let built = Path::new(env!("CARGO_MANIFEST_DIR")).join(folder);
+    let usual = [Some(folder.into()), beside, Some(Path::new("/usr/share/earmark").join(folder)), Some(built)];
+    named.into_iter().chain(usual.into_iter().flatten()).collect()
 }
 
 fn read_files(folder: &Path) -> Result<Files, SettingsError> {

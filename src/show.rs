@@ -20,6 +20,10 @@ impl Style {
         Style { colour: std::io::stdout().is_terminal() && !refused }
     }
 
+    pub fn has_colour(self) -> bool {
+        self.colour
+    }
+
     fn paint(self, code: &str, text: &str) -> String {
         if self.colour { format!("\x1b[{code}m{text}\x1b[0m") } else { text.into() }
     }
@@ -85,17 +89,31 @@ pub fn describe(meaning: &Meaning, events: &Events) -> String {
     events.describe(meaning)
 }
 
-/// The closing summary.
-pub fn summary(core: &Core, log: &std::path::Path, caution: &str) -> String {
+/// The closing summary; doubts that nobody settled are listed.
+pub fn summary(core: &Core, pack: &Pack, log: &std::path::Path) -> String {
     let Counts { accepted, doubtful, refused } = core.counts();
-    let ventilation = match (core.first("ventilation_started"), core.birth()) {
+    let birth = core.birth();
+    let ventilation = match (core.first("ventilation_started"), birth) {
         (Some(at), Some(birth)) => format!("{} after birth", clock_face(at - birth)),
         (Some(at), None) => format!("{} into the log (birth is not recorded)", clock_face(at)),
         (None, _) => "not recorded".into(),
     };
-    format!(
-        "\nCall-outs heard       {}\n  doubtful among them {doubtful}\nTalk refused          {refused}\nVentilation started   {ventilation}\nLog                   {}\n\n{caution}",
+    let mut out = format!(
+        "\nCall-outs heard       {}\n  doubtful among them {doubtful}\nTalk refused          {refused}\nVentilation started   {ventilation}\nLog                   {}\n",
         accepted + doubtful,
         log.display(),
-    )
+    );
+    let open: Vec<String> = core
+        .state()
+        .doubts()
+        .map(|view| {
+            let question = view.doubt.map(|doubt| doubt.question(view.rival)).unwrap_or_default();
+            let time = clock_face(view.at - birth.unwrap_or(0));
+            format!("{time:>7}  ? {}  {question}\n", describe(view.meaning, &pack.events))
+        })
+        .collect();
+    if !open.is_empty() {
+        out += &format!("\nStill in doubt:\n{}", open.concat());
+    }
+    out + "\n" + &pack.manifest.caution
 }

@@ -274,8 +274,48 @@ fn an_answer_never_makes_a_second_dose() {
         "1 1000 - Epinephrine 0.3 mL LowConfidence\n\
          2 1600 - said not sure of that. once more, please?\n\
          3 5000 - confirm 1\n\
-         4 9600 - close 1 1 0 []\n"
+         4 5600 - said dose heard, zero point three milliliters\n\
+         5 9600 - close 1 1 0 []\n"
     );
+}
+
+#[test]
+fn a_keyed_event_answers_as_a_call_out_does() {
+    let log = log_of(
+        "1 say heart rate fifty ~ heart rate sixty
+         4 key event heart_rate 60
+         5 key undo
+         6 end",
+    );
+    assert_eq!(
+        log,
+        "1 1000 - Heart rate 50 /min Rival rival heart rate sixty\n\
+         2 1600 - said fifty, or sixty?\n\
+         3 4000 - amend 1 Heart rate 60 /min\n\
+         4 5000 - withdraw 3\n\
+         5 6600 - close 1 1 0 [1]\n"
+    );
+}
+
+#[test]
+fn doses_are_read_back_in_words_instead_of_a_tone() {
+    let script = "1 say epinephrine zero point three mils i v
+         5 key event oxygen 40
+         6 say volume given thirty mils
+         8 say correction
+         9 say volume given forty mils";
+    assert_eq!(
+        log_of(script),
+        "1 1000 - Epinephrine 0.3 mL, route iv sure\n\
+         2 1600 - said dose heard, zero point three milliliters, i v\n\
+         3 5000 - Oxygen 40 % sure\n\
+         4 6000 - Volume 30 mL sure\n\
+         5 6600 - said fluid heard, thirty milliliters\n\
+         6 9000 - amend 4 Volume 40 mL\n\
+         7 9600 - said fluid heard, forty milliliters\n"
+    );
+    let cues: Vec<_> = run(script).effects.into_iter().filter(|(_, e)| matches!(e, Effect::Cue(_))).collect();
+    assert_eq!(cues, [(5000, Effect::Cue(Cue::Accepted))]);
 }
 
 #[test]
@@ -451,6 +491,7 @@ fn time_check_tells_all_that_runs_in_words() {
     assert_eq!(
         said,
         [
+            "dose heard, zero point three milliliters, i v",
             "two minutes, ten seconds since birth. one minute, twenty seconds since ventilation began. \
              fifty seconds since compressions began. five seconds since the last dose",
             last,

@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 
 /// Each may use those before it.
-const FLOORS: [&str; 22] = [
+const FLOORS: [&str; 23] = [
     "time",
     "record",
     "grammar",
@@ -22,6 +22,7 @@ const FLOORS: [&str; 22] = [
     "settings",
     "recorder",
     "show",
+    "view",
     "phrases",
     "replay",
     "daemon",

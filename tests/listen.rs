@@ -3,10 +3,11 @@
 mod common;
 
 use common::sound_server::SoundServer;
-use common::tools::run;
+use common::tools::{dull, dulled, locate, run};
+use earmark::voice::Sounds;
 use serde_json::Value;
 use std::io::{BufRead, BufReader};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::Duration;
 
@@ -41,10 +42,13 @@ fn enter(server: &SoundServer, command: &mut Command) {
     command.env(earmark::engine::assets::OVERRIDE, earmark::engine::assets::folder().unwrap());
 }
 
+const SILENT: &[&str] = &["--no-voice"];
+
 /// Starts listening, and returns once the microphone is open.
-fn listen(server: &SoundServer, log: &Path) -> Child {
+fn listen(server: &SoundServer, log: &Path, voice: &[&str]) -> Child {
     let mut command = Command::new(env!("CARGO_BIN_EXE_earmark"));
-    command.args(["listen", "--mic", "virtual_mic", "--purpose", "demo", "--log"]).arg(log);
+    command.args(["listen", "--mic", "virtual_mic", "--purpose", "demo", "--keypad", "off"]).args(voice);
+    command.arg("--log").arg(log);
     enter(server, &mut command);
     let mut child = command.stdout(Stdio::null()).stderr(Stdio::piped()).spawn().unwrap();
     let mut said = String::new();
@@ -69,39 +73,83 @@ fn close_reason(log: &Path) -> String {
     last["reason"].as_str().unwrap().to_string()
 }
 
-#[test]
-fn live_capture_finds_what_replay_finds() {
-    let server = SoundServer::start();
-    let folder = tempfile::tempdir().unwrap();
-    let audio = folder.path().join("part.wav");
+/// Part of the drill as a file to be played.
+fn part(folder: &Path) -> PathBuf {
+    let audio = folder.join("part.wav");
     run("sox", &["tests/drill/drill.flac", "-r", "48000", audio.to_str().unwrap(), "trim", FROM, SECONDS]);
+    audio
+}
+
+#[test]
+fn live_capture_finds_what_replay_finds_and_the_voice_says_what_is_due() {
+    let server = SoundServer::start();
+    server.add_loudspeaker();
+    let folder = tempfile::tempdir().unwrap();
+    let audio = part(folder.path());
     let replayed = folder.path().join("replay.earmark.jsonl");
     let program = env!("CARGO_BIN_EXE_earmark");
     let done = Command::new(program).arg("replay").arg(&audio).arg("--log").arg(&replayed).output().unwrap();
     assert!(done.status.success());
 
+    let tape = server.folder().join("tape.wav");
+    let mut recorder = server.record("loudspeaker", &tape);
+    std::thread::sleep(Duration::from_secs(1));
     let live = folder.path().join("live.earmark.jsonl");
-    let mut child = listen(&server, &live);
+    let mut child = listen(&server, &live, &[]);
     assert!(server.play(&audio).wait().unwrap().success());
     std::thread::sleep(Duration::from_secs(3));
     signal(&child, "INT");
     assert!(child.wait().unwrap().success());
+    signal(&recorder, "INT");
+    recorder.wait().unwrap();
 
-    let (expected, found) = (events(&replayed), events(&live));
-    assert!(expected.len() >= 8, "the drill holds more than {} call-outs here", expected.len());
-    let meanings = |events: &[Event]| events.iter().map(|e| e.meaning.clone()).collect::<Vec<_>>();
-    assert_eq!(meanings(&found), meanings(&expected));
-    // When playing began is not known to the log: the events' mutual distances must agree.
-    let mut shifts: Vec<i64> = found.iter().zip(&expected).map(|(f, e)| f.t_ms - e.t_ms).collect();
-    shifts.sort_unstable();
-    let start = shifts[shifts.len() / 2];
-    for (f, e) in found.iter().zip(&expected) {
-        let error = f.t_ms - e.t_ms - start;
-        assert!(error.abs() <= 150, "{:?} is off by {error} ms", f.meaning);
-    }
+    agree(&events(&live), &events(&replayed));
     assert_eq!(close_reason(&live), "interrupted");
     let report = earmark::journal::verify(&live).unwrap();
     assert!(report.problems.is_empty() && report.closed, "{:?}", report.problems);
+    sounded(&records(&live), &tape, server.folder());
+}
+
+/// The same events at the same times; when playing began is not known to the log, so mutual distances count.
+fn agree(found: &[Event], expected: &[Event]) {
+    assert!(expected.len() >= 8, "the drill holds more than {} call-outs here", expected.len());
+    let meanings = |events: &[Event]| events.iter().map(|e| e.meaning.clone()).collect::<Vec<_>>();
+    assert_eq!(meanings(found), meanings(expected));
+    let mut shifts: Vec<i64> = found.iter().zip(expected).map(|(f, e)| f.t_ms - e.t_ms).collect();
+    shifts.sort_unstable();
+    let start = shifts[shifts.len() / 2];
+    for (f, e) in found.iter().zip(expected) {
+        let error = f.t_ms - e.t_ms - start;
+        assert!(error.abs() <= 150, "{:?} is off by {error} ms", f.meaning);
+    }
+}
+
+/// What the log says was said is on the loudspeaker's tape, each at its time: the caution, then the prompts.
+fn sounded(records: &[Value], tape: &Path, folder: &Path) {
+    // Half of the samples are enough for what is below 1 kHz.
+    const RATE: f64 = 8_000.0;
+    let halved = |samples: Vec<f32>| samples.into_iter().step_by(2).collect::<Vec<f32>>();
+    let tape = halved(dull(tape));
+    let sounds = Sounds::load(Path::new("sounds")).unwrap();
+    let said: Vec<(f64, &str)> = records
+        .iter()
+        .filter(|r| r["kind"] == "said")
+        .map(|r| (r["t_ms"].as_f64().unwrap() / 1000.0, r["text"].as_str().unwrap()))
+        .collect();
+    assert!(said.len() >= 4, "{said:?}");
+    let place = |text: &str, from: f64, to: f64| {
+        let needle = halved(dulled(&sounds.speak(text).unwrap(), folder));
+        let samples = |seconds: f64| (seconds.max(0.0) * RATE) as usize;
+        let (at, fit) = locate(&tape, &needle, samples(from), samples(to));
+        assert!(fit > 0.85, "\"{text}\" is not on the tape between {from} s and {to} s: {fit}");
+        at as f64 / RATE
+    };
+    let start = place(said[0].1, 0.0, 12.0) - said[0].0;
+    for (t, text) in &said[1..] {
+        // It may wait until another is said; it is dropped after 3 s.
+        let late = place(text, start + t - 0.5, start + t + 3.2) - start - t;
+        println!("{late:+.2} s  {text}");
+    }
 }
 
 #[test]
@@ -109,7 +157,7 @@ fn it_ends_cleanly_when_terminated_and_says_which_microphones_there_are() {
     let server = SoundServer::start();
     let folder = tempfile::tempdir().unwrap();
     let log = folder.path().join("log.earmark.jsonl");
-    let mut child = listen(&server, &log);
+    let mut child = listen(&server, &log, SILENT);
     std::thread::sleep(Duration::from_secs(1));
     signal(&child, "TERM");
     assert!(child.wait().unwrap().success());

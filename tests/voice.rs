@@ -3,7 +3,7 @@
 mod common;
 
 use common::sound_server::SoundServer;
-use common::tools::{floats, locate, run};
+use common::tools::{dull, dulled, floats, locate, run};
 use earmark::core::speech::{Cue, Speech, Urgency};
 use earmark::pack::Pack;
 use earmark::settings;
@@ -41,6 +41,7 @@ fn prompts(pack: &Pack) -> impl Iterator<Item = &str> {
 fn sentences() -> Vec<String> {
     let packs = spoken_packs();
     let mut all: Vec<String> = packs.iter().flat_map(prompts).map(String::from).collect();
+    all.extend(packs.iter().map(|pack| pack.manifest.caution.clone()));
     all.extend(
         [
             "two minutes, five seconds since birth. fifty nine seconds since ventilation began",
@@ -52,7 +53,9 @@ fn sentences() -> Vec<String> {
             "is three hundred right?",
             "not sure of that. once more, please?",
             "the microphone is lost. keys still work",
-            "Earmark records and reminds. It decides nothing and is no medical device. Local protocol comes first.",
+            "dose heard, zero point three milliliters, i v",
+            "dose heard, zero point zero five milligrams, by the tube",
+            "fluid heard, thirty milliliters",
         ]
         .map(String::from),
     );
@@ -60,7 +63,6 @@ fn sentences() -> Vec<String> {
 }
 
 #[test]
-#[ignore = "not true yet: single words such as \"oh\" have no sound"]
 fn every_prompt_and_every_word_of_the_packs_has_a_sound() {
     for pack in spoken_packs() {
         let whole: Vec<String> = SOUNDS.texts().map(String::from).collect();
@@ -363,20 +365,11 @@ fn child(server: &SoundServer, script: &str, espeak: bool) -> Vec<String> {
     text.lines().filter_map(|line| line.strip_prefix("VOICE ").map(String::from)).collect()
 }
 
-/// Below 1 kHz, 16 kHz mono, so that it can be looked for.
-fn dull(path: &Path) -> Vec<f32> {
-    floats(&run("sox", &[path.to_str().unwrap(), "-r", "16000", "-c", "1", "-t", "f32", "-", "sinc", "-900"]))
-}
-
 #[test]
-#[ignore = "not always true yet: the loudspeaker may be lost and found again while the first prompt sounds"]
 fn prompts_come_from_the_loudspeaker_when_they_are_due() {
     let server = SoundServer::start();
     let tape = server.folder().join("tape.wav");
-    let mut command = Command::new("parecord");
-    command.args(["--device=room.monitor", "--rate=48000", "--channels=1", "--format=s16le"]).arg(&tape);
-    server.enter(&mut command);
-    let mut recorder = command.spawn().expect("parecord: apt-get install pulseaudio-utils");
+    let mut recorder = server.record("room", &tape);
     std::thread::sleep(Duration::from_secs(1));
     let said = child(&server, &format!("1000 {FIRST}; 6000 {SECOND}"), true);
     std::thread::sleep(Duration::from_millis(500));
@@ -392,13 +385,7 @@ fn prompts_come_from_the_loudspeaker_when_they_are_due() {
         line.split(' ').nth(1).unwrap().parse::<f64>().unwrap() / 1000.0
     };
     let place = |text: &str| {
-        let path = server.folder().join("prompt.raw");
-        let raw: Vec<u8> = SOUNDS.speak(text).unwrap().iter().flat_map(|x| x.to_le_bytes()).collect();
-        std::fs::write(&path, raw).unwrap();
-        let shape = ["-t", "raw", "-r", "16000", "-c", "1", "-e", "float", "-b", "32"];
-        let wav = server.folder().join("prompt.wav");
-        run("sox", &[&shape[..], &[path.to_str().unwrap(), wav.to_str().unwrap()]].concat());
-        let needle = dull(&wav);
+        let needle = dulled(&SOUNDS.speak(text).unwrap(), server.folder());
         let (at, fit) = locate(&heard, &needle, 0, heard.len());
         assert!(fit > 0.9, "\"{text}\" was not played as it is: {fit}");
         at as f64 / 16_000.0

@@ -2,12 +2,14 @@
 
 use crate::audio::Ended;
 use crate::core::Core;
+use crate::keypad::{self, Choice};
 use crate::pack::Pack;
 use crate::record::{Purpose, Record};
 use crate::recorder::Watcher;
 use crate::show::{self, Style};
 use crate::time::{Anchor, Millis, clock_face};
-use crate::{audio, daemon, settings};
+use crate::view::View;
+use crate::{audio, daemon, settings, voice};
 use anyhow::{Context, Result, bail};
 use chrono::{DateTime, FixedOffset};
 use clap::Args;
@@ -45,6 +47,20 @@ pub struct ListenArgs {
     /// Microphone: its id, its name or a part of either; `list` shows them all [default: the system's]
     #[arg(long, value_name = "NAME")]
     mic: Option<String>,
+    /// Numeric keypad: its name or a part of it, its id (vendor:product) or its path; `terminal` for what is typed
+    /// here, `off` for none; `list` shows them all [default: every numeric keypad, and what is typed here]
+    #[arg(long, value_name = "NAME")]
+    keypad: Option<String>,
+    /// Say nothing aloud: what would be said is shown
+    #[arg(long)]
+    no_voice: bool,
+    /// Loudness of the voice in steps of 4 dB; 0 is as its sounds were made
+    #[arg(long, value_name = "STEPS", default_value_t = 0, allow_hyphen_values = true,
+          value_parser = clap::value_parser!(i8).range(i64::from(voice::QUIETEST)..=i64::from(voice::LOUDEST)))]
+    volume: i8,
+    /// Print plain lines, also where the terminal could show the live view
+    #[arg(long)]
+    plain: bool,
     /// Where to write the log [default: named after the start, in this folder]
     #[arg(long, value_name = "PATH")]
     log: Option<PathBuf>,
@@ -96,7 +112,7 @@ impl<'p> Printer<'p> {
             });
             println!("{}", serde_json::to_string_pretty(&document)?);
         } else {
-            println!("{}", show::summary(core, log, caution));
+            println!("{}", show::summary(core, self.pack, log));
         }
         Ok(())
     }
@@ -152,23 +168,40 @@ pub fn listen(args: ListenArgs) -> Result<ExitCode> {
         if found.is_empty() {
             bail!("no microphone was found. Plug one in, or start the sound server");
         }
-        for mic in found {
-            println!("{mic}");
-        }
+        found.iter().for_each(|microphone| println!("{microphone}"));
+        return Ok(ExitCode::SUCCESS);
+    }
+    if args.keypad.as_deref() == Some("list") {
+        keypad::list()?.iter().for_each(|keypad| println!("{keypad}"));
         return Ok(ExitCode::SUCCESS);
     }
     let pack = settings::load_pack(&args.pack)?;
     let anchor = Anchor { start: chrono::Local::now().fixed_offset() };
-    let log = args.log.unwrap_or_else(|| settings::default_log(anchor));
-    let plan = daemon::Plan { microphone: args.mic, log, purpose: args.purpose };
+    let plan = daemon::Plan {
+        microphone: args.mic,
+        keypad: args.keypad.map_or(Choice::Any, |name| name.parse().unwrap_or_else(|never| match never {})),
+        volume: (!args.no_voice).then_some(args.volume),
+        log: args.log.unwrap_or_else(|| settings::default_log(anchor)),
+        purpose: args.purpose,
+    };
     let mut printer = Printer::new(&pack, false, ProgressBar::hidden());
     let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(1).enable_all().build()?;
     let core = runtime.block_on(async {
         let shutdown = interrupted()?;
-        anyhow::Ok(daemon::listen(&plan, &pack, shutdown, &mut printer).await?)
+        if args.plain || !View::is_possible() {
+            return anyhow::Ok(daemon::listen(&plan, &pack, shutdown, &mut printer).await?);
+        }
+        let colour = printer.style.has_colour();
+        let mut view = View::open(heading(&pack, plan.purpose), pack.manifest.caution.clone(), colour)?;
+        anyhow::Ok(daemon::listen(&plan, &pack, shutdown, &mut view).await?)
     })?;
     printer.finish(&core, &plan.log)?;
     Ok(ExitCode::SUCCESS)
+}
+
+/// "Newborn resuscitation, drill"
+fn heading(pack: &Pack, purpose: Purpose) -> String {
+    format!("{}, {}", pack.manifest.title, format!("{purpose:?}").to_lowercase())
 }
 
 /// Done when the program is asked to end.

@@ -8,7 +8,7 @@ pub mod speech;
 pub mod state;
 mod words;
 
-use crate::checkpoints::{Change, Transition};
+use crate::checkpoints::{Change, Moment, Transition};
 use crate::decode::Reading;
 use crate::pack::Pack;
 use crate::record::{Body, By, CheckpointState, Close, Doubt, Header, Heard, Meaning, Record, Source};
@@ -24,6 +24,8 @@ const CORRECTION_HOLDS_MS: Millis = 10_000;
 const ANSWER_HOLDS_MS: Millis = 15_000;
 /// A prompt that would come later than this after its time does not come at all.
 const LATEST_MS: Millis = 1000;
+/// A prompt waits so long for people to end their sentence: with a tick to spare before it is too late.
+const HOLD_MS: Millis = 700;
 /// As long as a prompt takes to be said: no other comes meanwhile.
 pub const PROMPT_MS: Millis = 3000;
 /// What has not begun to sound after this is not said.
@@ -36,10 +38,16 @@ pub enum Input {
     Reading { onset: Millis, reading: Box<Reading> },
     /// A stretch of speech held no call-out.
     Talk,
+    /// Somebody begins to speak, or has ended: prompts wait a little for that.
+    Speaking(bool),
     /// Time has passed.
     Tick,
+    /// People are listened to from now on: the pack's caution is said.
+    Listening,
     /// Somebody used a key or the board at the moment `at`.
     Act { action: Action, at: Millis, by: By },
+    /// Keys that mean nothing, and why.
+    Refused(String),
     /// A device came, went or has something to say.
     Device { device: String, state: String, text: Option<String> },
     /// The log is to be closed.
@@ -84,6 +92,9 @@ pub struct Core<'p> {
     /// What the scribe did, oldest first: the records of each act.
     undoable: Vec<Vec<u64>>,
     prompted_at: Option<Millis>,
+    speaking: bool,
+    /// Checkpoints to be asked about, and when each fell due.
+    asking: Vec<(usize, Moment)>,
     out: Vec<Effect>,
 }
 
@@ -99,6 +110,8 @@ impl<'p> Core<'p> {
             chosen: None,
             undoable: Vec::new(),
             prompted_at: None,
+            speaking: false,
+            asking: Vec::new(),
             out: Vec::new(),
         };
         core.write(0, 0, Body::Header(Box::new(header)));
@@ -143,10 +156,20 @@ impl<'p> Core<'p> {
         match input {
             Input::Reading { onset, reading } => self.reading(onset.min(now), &reading, now),
             Input::Talk => self.counts.refused += 1,
+            Input::Speaking(speaking) => {
+                self.speaking = speaking;
+                self.ask(now);
+            }
             Input::Tick => {}
+            Input::Listening => self.say(self.pack.manifest.caution.clone(), Urgency::Notice, "caution", now),
             Input::Act { action, at, by } => self.act(action, at, by, now),
+            Input::Refused(why) => self.refuse(why),
             Input::Device { device, state, text } => {
-                self.write(now, now, Body::Device { device, state, text });
+                let notice = words::notice(&device, &state);
+                self.write(now, now, Body::Device { device: device.clone(), state, text });
+                if let Some(notice) = notice {
+                    self.say(notice.into(), Urgency::Notice, &device, now);
+                }
             }
             Input::End { reason } => self.end(reason, now),
         }
@@ -174,15 +197,34 @@ impl<'p> Core<'p> {
             self.doubtful(onset, heard, now);
         } else if let Some(of) = self.last_of(&heard.meaning.event).filter(|_| correcting) {
             // The value was wrong, not the time.
+            let meaning = heard.meaning.clone();
             let seq = self.write(onset, now, Body::Amend { of, moved_to_ms: None, to: heard });
             self.undoable.push(vec![seq]);
-            self.cue(Cue::Mark);
+            self.acknowledge(&meaning, Cue::Mark, now);
         } else {
-            match self.answered(&heard.meaning, now) {
-                Some(of) => self.settle(of, onset, heard, now),
-                None => drop(self.write(onset, now, Body::Event(heard))),
+            self.accept(onset, heard, now);
+        }
+    }
+
+    /// Takes in an event without doubt: the answer to what was asked about, or a new one. Gives the new one's seq.
+    fn accept(&mut self, at: Millis, heard: Heard, now: Millis) -> Option<u64> {
+        let meaning = heard.meaning.clone();
+        let seq = match self.answered(&meaning, now) {
+            Some(of) => {
+                self.settle(of, at, heard, now);
+                None
             }
-            self.cue(Cue::Accepted);
+            None => Some(self.write(at, now, Body::Event(heard))),
+        };
+        self.acknowledge(&meaning, Cue::Accepted, now);
+        seq
+    }
+
+    /// Reads back what the pack wants read back, a dose; else sounds a tone.
+    fn acknowledge(&mut self, meaning: &Meaning, cue: Cue, now: Millis) {
+        match words::read_back(meaning, self.pack) {
+            Some(text) => self.say(text, Urgency::Doubt, "read back", now),
+            None => self.cue(cue),
         }
     }
 
@@ -268,20 +310,31 @@ impl<'p> Core<'p> {
 
     /// Records what became of checkpoints, and asks for one of those that are due.
     fn checkpoints(&mut self, transitions: Vec<Transition>, now: Millis) {
-        let mut ask = Vec::new();
         for Transition { rule, at, change, of } in transitions {
             if let Change::To(state) = change {
                 let id = self.pack.checkpoints.rules[rule].id.clone();
                 self.write(at.max(0) as Millis, now, Body::Checkpoint { id, state, of });
             }
-            let asks = matches!(change, Change::Again | Change::To(CheckpointState::Due));
-            if asks && at.saturating_add(LATEST_MS as i64) >= now as i64 {
-                ask.push(rule);
+            if matches!(change, Change::Again | Change::To(CheckpointState::Due)) {
+                self.asking.push((rule, at));
             }
         }
+        self.ask(now);
+    }
+
+    /// Asks about what has fallen due, unless somebody is speaking and it can still wait.
+    fn ask(&mut self, now: Millis) {
+        let (moment, machine) = (now as Moment, self.state.machine());
         // Something may have met it since, at this very moment.
-        ask.retain(|rule| self.state.machine().due().any(|(due, _)| due == *rule));
-        self.prompt(&ask, now);
+        self.asking.retain(|(rule, at)| {
+            at.saturating_add(LATEST_MS as Moment) >= moment && machine.due().any(|(due, _)| due == *rule)
+        });
+        let waits = |(_, at): &(usize, Moment)| moment < at.saturating_add(HOLD_MS as Moment);
+        if self.speaking && self.asking.iter().all(waits) {
+            return;
+        }
+        let asked: Vec<usize> = std::mem::take(&mut self.asking).into_iter().map(|(rule, _)| rule).collect();
+        self.prompt(&asked, now);
     }
 
     /// Says the prompt that matters most, unless one is being said, or a weightier one is about to be.

@@ -59,10 +59,7 @@ impl Core<'_> {
                 Ok(())
             }
             Action::SayAgain => self.say_again(now),
-            Action::Mute => {
-                self.mute(at, now);
-                Ok(())
-            }
+            Action::Mute => self.mute(at, now),
             Action::Louder => {
                 self.out.push(Effect::Voice(VoiceChange::Louder));
                 Ok(())
@@ -143,9 +140,15 @@ impl Core<'_> {
         self.pack.events.complete(&mut meaning);
         let doubt = self.pack.events.is_out_of_range(&meaning).then_some(Doubt::OutOfRange);
         self.count(doubt);
-        let seq = self.write(at, now, Body::Event(Heard { meaning, source, rival: None, doubt }));
-        self.undoable.push(vec![seq]);
-        self.cue(if doubt.is_some() { Cue::Doubtful } else { Cue::Accepted });
+        let heard = Heard { meaning, source, rival: None, doubt };
+        let seq = if doubt.is_some() {
+            self.cue(Cue::Doubtful);
+            Some(self.write(at, now, Body::Event(heard)))
+        } else {
+            self.accept(at, heard, now)
+        };
+        // What settled a doubt can be undone already.
+        self.undoable.extend(seq.map(|seq| vec![seq]));
         Ok(())
     }
 
@@ -265,11 +268,15 @@ impl Core<'_> {
         Ok(())
     }
 
-    fn mute(&mut self, at: Millis, now: Millis) {
+    fn mute(&mut self, at: Millis, now: Millis) -> Result<(), Refusal> {
+        if self.state.is_without_voice() {
+            return Err("this recording has no voice".into());
+        }
         let muted = !self.state.is_muted();
         let state = if muted { MUTED } else { "on" };
         self.write(at, now, Body::Device { device: VOICE.into(), state: state.into(), text: None });
         self.out.push(Effect::Voice(VoiceChange::Mute(muted)));
+        Ok(())
     }
 }
 

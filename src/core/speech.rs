@@ -22,7 +22,7 @@ pub enum Urgency {
     Notice,
     /// A checkpoint that is due.
     Checkpoint,
-    /// A doubt that only the people at work can settle.
+    /// A doubt that only the people at work can settle, or a dose read back to them.
     Doubt,
     /// Somebody asked and waits.
     Answer,

@@ -13,6 +13,8 @@ pub const BIRTH: &str = "birth";
 /// Device name under which the voice's silence stands in the log.
 pub const VOICE: &str = "voice";
 pub const MUTED: &str = "muted";
+/// The voice's state where there is none.
+pub const ABSENT: &str = "absent";
 
 /// The state of a recording.
 #[derive(Debug, Clone, PartialEq)]
@@ -177,6 +179,12 @@ impl State {
         self.devices.iter().map(|(name, standing)| (name.as_str(), standing))
     }
 
+    /// Whether there is no voice at all.
+    pub fn is_without_voice(&self) -> bool {
+        self.devices.get(VOICE).is_some_and(|voice| voice.state == ABSENT)
+    }
+
+    /// Whether nothing is said aloud.
     pub fn is_muted(&self) -> bool {
         self.muted
     }
@@ -216,7 +224,7 @@ impl State {
             Body::Said { text } => self.last_said = Some(text.clone()),
             Body::Device { device, state, text } => {
                 if device == VOICE {
-                    self.muted = state == MUTED;
+                    self.muted = [MUTED, ABSENT].contains(&state.as_str());
                 }
                 let standing = Standing { state: state.clone(), text: text.clone(), since: record.t_ms };
                 self.devices.insert(device.clone(), standing);

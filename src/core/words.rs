@@ -2,7 +2,9 @@
 
 use crate::grammar::graph::Graph;
 use crate::grammar::numbers::{ONE, forms};
-use crate::record::{Doubt, Heard};
+use crate::pack::Pack;
+use crate::record::{Doubt, Heard, Meaning};
+use serde_json::Value;
 
 /// Asked where the words themselves would be a call-out.
 const ANY_DOUBT: &str = "not sure of that. once more, please?";
@@ -16,6 +18,36 @@ pub fn question(heard: &Heard, graph: &Graph) -> String {
         _ => None,
     };
     text.filter(|text| graph.call_out_in(text).is_none()).unwrap_or_else(|| ANY_DOUBT.into())
+}
+
+/// A dose read back, as the pack words it: "dose heard, zero point three milliliters, i v". `None` where the pack
+/// wants nothing read back, or where the words would be a call-out.
+pub fn read_back(meaning: &Meaning, pack: &Pack) -> Option<String> {
+    let said = pack.events.get(&meaning.event)?.said_back.as_ref()?;
+    let word = |key: &str| said.words.get(key).map(String::as_str);
+    let mut text = said.title.clone();
+    if let Some(number) = meaning.value.as_ref().and_then(Value::as_f64) {
+        text += &format!(", {}", spell_exactly(number)?);
+        if let Some(unit) = meaning.unit.as_deref().and_then(word) {
+            text += &format!(" {unit}");
+        }
+    }
+    for detail in meaning.detail.values().filter_map(Value::as_str).filter_map(word) {
+        text += &format!(", {detail}");
+    }
+    pack.graph.call_out_in(&text).is_none().then_some(text)
+}
+
+/// What is said when a device goes or comes back.
+pub fn notice(device: &str, state: &str) -> Option<&'static str> {
+    Some(match (device, state) {
+        ("microphone", "lost") => "the microphone is lost. keys still work",
+        ("microphone", "back") => "the microphone is back",
+        ("keypad", "lost") => "the keypad is lost. voice still works",
+        ("keypad", "back") => "the keypad is back",
+        ("engine", "failed" | "stopped") => "the listening part has stopped. keys still work",
+        _ => return None,
+    })
 }
 
 /// The parts in which two sentences differ, numbers kept whole; `None` if one has nothing of its own.
@@ -46,6 +78,14 @@ fn number_in(words: &str) -> Option<String> {
 fn is_number(word: &str) -> bool {
     matches!(word, "hundred" | "thousand" | "point" | "oh" | "half")
         || (0..100).any(|n| spell(n).split(' ').any(|part| part == word))
+}
+
+/// A number with up to three decimals as people say it; `None` if it is none.
+fn spell_exactly(number: f64) -> Option<String> {
+    let thousandths = number * ONE as f64;
+    let fits = (0.0..=9999.0).contains(&number) && (thousandths - thousandths.round()).abs() < 1e-6;
+    let parts = fits.then(|| forms(thousandths.round() as i64, false).swap_remove(0))?;
+    Some(parts.iter().map(|part| part.0).collect::<Vec<_>>().join(" "))
 }
 
 /// A whole number as people say it.
@@ -84,6 +124,17 @@ mod tests {
             let expected = expected.map(|(a, b)| (a.to_string(), b.to_string()));
             assert_eq!(difference(left, right), expected, "{left} / {right}");
         }
+    }
+
+    #[test]
+    fn numbers_are_spelled_to_the_last_decimal_or_not_at_all() {
+        for (number, spelled) in
+            [(0.3, "zero point three"), (0.05, "zero point zero five"), (2.25, "two point two five")]
+        {
+            assert_eq!(spell_exactly(number).as_deref(), Some(spelled));
+        }
+        assert_eq!(spell_exactly(30.0).as_deref(), Some("thirty"));
+        assert_eq!(spell_exactly(0.00025), None);
     }
 
     #[test]

@@ -27,6 +27,14 @@ pub struct Terminal {
 }
 
 impl Terminal {
+    /// Whether standard input is a terminal whose keys come to this program now, and to no other.
+    pub fn is_at_hand() -> bool {
+        // The process's own group, and the one in the foreground of its terminal: see proc_pid_stat(5).
+        let stat = std::fs::read_to_string("/proc/self/stat").unwrap_or_default();
+        let fields: Vec<&str> = stat.rsplit(')').next().unwrap_or_default().split_whitespace().collect();
+        isatty(std::io::stdin()) && fields.len() > 5 && fields[2] == fields[5]
+    }
+
     /// Opens the terminal at `path`, e.g. `/dev/tty`. Call it inside a tokio runtime.
     pub fn open(path: &Path) -> Result<Terminal, KeypadError> {
         let failed = |why: String| KeypadError::NoTerminal { path: path.into(), why };

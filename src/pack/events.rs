@@ -26,8 +26,20 @@ pub struct Event {
     range: Option<Range>,
     /// Kept in view under this title: the newest of all events that share it.
     pub view: Option<String>,
+    /// How it is read back aloud once it is accepted; without it there is a tone.
+    pub said_back: Option<SaidBack>,
     /// A number of the kind that people say, for lists of what can be said; by unit where it has several.
     example: Option<Example>,
+}
+
+/// The words of what is read back: the title, then number and unit, then particulars.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct SaidBack {
+    pub title: String,
+    /// Of units, and of values of particulars; what has none is not said.
+    #[serde(default)]
+    pub words: BTreeMap<String, String>,
 }
 
 /// What an event carries.

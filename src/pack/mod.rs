@@ -8,7 +8,7 @@ pub mod sounds;
 mod tags;
 
 pub use dictionary::{DictionaryError, Pronunciations};
-pub use events::{Event, Events, ValueKind};
+pub use events::{Event, Events, SaidBack, ValueKind};
 
 use crate::checkpoints::Rules;
 use crate::grammar::decoys::Decoys;

@@ -22,8 +22,8 @@ const LOOK: Duration = Duration::from_millis(20);
 const REST: Duration = Duration::from_millis(500);
 /// Steps of loudness: each is 4 dB; the sounds are made for the middle.
 const STEP: f32 = 1.585;
-const LOUDEST: i8 = 3;
-const QUIETEST: i8 = -5;
+pub const LOUDEST: i8 = 3;
+pub const QUIETEST: i8 = -5;
 
 /// What can be wrong with the sounds. Each message says what to do.
 #[derive(Debug, thiserror::Error)]
@@ -221,10 +221,10 @@ impl<R: FnMut(Report)> Speaking<R> {
 
     /// Sees that there is a loudspeaker, if there can be one.
     fn tend(&mut self) {
-        if self.speaker.as_ref().is_some_and(Speaker::is_lost) {
+        if let Some(why) = self.speaker.as_ref().and_then(Speaker::loss) {
             self.speaker = None;
             self.told = true;
-            self.tell(false, "it was unplugged, or the sound server ended");
+            self.tell(false, &why);
         }
         let due = self.looked.is_none_or(|looked| looked.elapsed() >= REST);
         if self.speaker.is_some() || !due {

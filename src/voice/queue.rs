@@ -103,14 +103,13 @@ impl Queue {
         orders
     }
 
-    /// Whoever asked and waits for the answer is not kept waiting by what nobody asked for.
+    /// Whoever asked and waits for the answer is not kept waiting by what nobody asked for, and nobody by a notice.
     fn must_yield(&self) -> bool {
-        let answer = self.waiting.iter().any(|(speech, _)| speech.urgency == Urgency::Answer);
-        answer
-            && match &self.sounding {
-                Some((Sound::Speech(speech), _)) => speech.urgency < Urgency::Answer,
-                _ => false,
-            }
+        let Some((Sound::Speech(sounding), _)) = &self.sounding else { return false };
+        self.waiting.iter().any(|(speech, _)| {
+            speech.urgency > sounding.urgency
+                && (speech.urgency == Urgency::Answer || sounding.urgency == Urgency::Notice)
+        })
     }
 
     /// What was cut off waits once more, unless something newer about the same thing waits already.
@@ -193,6 +192,18 @@ mod tests {
         queue.say(checkpoint("late"), 100);
         queue.ended();
         assert_eq!(queue.turn(4_101), [dropped("late", Dropped::Stale)]);
+    }
+
+    #[test]
+    fn a_notice_gives_way_to_a_question() {
+        let mut queue = Queue::default();
+        queue.say(speech("caution", Urgency::Notice, None, 3_000), 0);
+        queue.turn(0);
+        let doubt = speech("which?", Urgency::Doubt, None, 3_000);
+        queue.say(doubt.clone(), 4_000);
+        assert_eq!(queue.turn(4_000), [Order::Stop, start(&doubt)]);
+        // It is not begun again so late.
+        assert_eq!(queue.turn(4_020), [dropped("caution", Dropped::Stale)]);
     }
 
     #[test]

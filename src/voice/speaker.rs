@@ -4,32 +4,45 @@ use super::sounds::RATE;
 use rodio::buffer::SamplesBuffer;
 use rodio::{DeviceSinkBuilder, MixerDeviceSink, Player};
 use std::num::NonZero;
-use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
+
+/// More errors than this between two looks: whatever it is, it does not pass by itself.
+const MANY: usize = 20;
+
+/// What went wrong since the last look.
+#[derive(Debug, Default)]
+struct Troubles {
+    count: usize,
+    last: String,
+    /// The device's own word that it is gone.
+    gone: bool,
+}
 
 /// An open loudspeaker. Dropping it ends what sounds.
 pub struct Speaker {
     device: MixerDeviceSink,
     player: Player,
-    lost: Arc<AtomicBool>,
+    troubles: Arc<Mutex<Troubles>>,
 }
 
 impl Speaker {
     /// The error is a plain reason.
     pub fn open() -> Result<Speaker, String> {
-        let lost = Arc::new(AtomicBool::new(false));
-        let flag = lost.clone();
+        let troubles = Arc::<Mutex<Troubles>>::default();
+        let noted = troubles.clone();
         let builder = DeviceSinkBuilder::from_default_device().map_err(|e| e.to_string())?;
-        // A late buffer is no loss; a device that is gone never comes back by itself.
         let builder = builder.with_error_callback(move |error| {
-            if is_loss(error.kind()) {
-                flag.store(true, Ordering::Relaxed);
+            if !is_harmless(error.kind()) {
+                let mut troubles = noted.lock().unwrap_or_else(PoisonError::into_inner);
+                troubles.count += 1;
+                troubles.gone |= is_gone(error.kind());
+                troubles.last = error.to_string();
             }
         });
         let mut device = builder.open_stream().map_err(|e| e.to_string())?;
         device.log_on_drop(false);
         let player = Player::connect_new(device.mixer());
-        Ok(Speaker { device, player, lost })
+        Ok(Speaker { device, player, troubles })
     }
 
     /// Starts a sound; what sounded is ended before.
@@ -53,12 +66,21 @@ impl Speaker {
         self.player.empty()
     }
 
-    pub fn is_lost(&self) -> bool {
-        self.lost.load(Ordering::Relaxed)
+    /// Why it cannot be used any more, if so. Call it now and then: single errors between two calls pass by.
+    pub fn loss(&self) -> Option<String> {
+        let troubles = std::mem::take(&mut *self.troubles.lock().unwrap_or_else(PoisonError::into_inner));
+        (troubles.gone || troubles.count > MANY).then_some(troubles.last)
     }
 }
 
-fn is_loss(kind: cpal::ErrorKind) -> bool {
+/// A late buffer, or playing without priority.
+fn is_harmless(kind: cpal::ErrorKind) -> bool {
     use cpal::ErrorKind::{DeviceChanged, RealtimeDenied, Xrun};
-    !matches!(kind, DeviceChanged | RealtimeDenied | Xrun)
+    matches!(kind, DeviceChanged | RealtimeDenied | Xrun)
+}
+
+/// The stream has ended. After any other error it goes on, which a busy machine's sound server has now and then.
+fn is_gone(kind: cpal::ErrorKind) -> bool {
+    use cpal::ErrorKind::{DeviceNotAvailable, HostUnavailable, StreamInvalidated};
+    matches!(kind, DeviceNotAvailable | HostUnavailable | StreamInvalidated)
 }

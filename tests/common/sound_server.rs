@@ -65,6 +65,21 @@ impl SoundServer {
         command.spawn().expect("paplay: apt-get install pulseaudio-utils")
     }
 
+    /// Gives the room a loudspeaker that its microphone does not hear; programs speak through it from now on.
+    pub fn add_loudspeaker(&self) {
+        self.run("pactl", &["load-module", "module-null-sink", "sink_name=loudspeaker", "rate=48000", "channels=2"]);
+        self.run("pactl", &["set-default-sink", "loudspeaker"]);
+    }
+
+    /// Starts recording what is played on `sink`, until it is interrupted.
+    pub fn record(&self, sink: &str, file: &Path) -> Child {
+        let mut command = Command::new("parecord");
+        command.arg(format!("--device={sink}.monitor"));
+        command.args(["--rate=48000", "--channels=1", "--format=s16le"]).arg(file);
+        self.enter(&mut command);
+        command.spawn().expect("parecord: apt-get install pulseaudio-utils")
+    }
+
     /// Ends the server at once, as if it had crashed.
     pub fn crash(&mut self) {
         let _ = self.server.kill();

@@ -1,5 +1,6 @@
 //! Outside programs that the tests measure against.
 
+use std::path::Path;
 use std::process::Command;
 
 /// Runs a program and gives its standard output. Panics with the package to install when it is
@@ -22,6 +23,21 @@ pub fn run(program: &str, args: &[&str]) -> Vec<u8> {
 pub fn floats(raw: &[u8]) -> Vec<f32> {
     let words = raw.chunks_exact(4);
     words.map(|w| f32::from_le_bytes(w.try_into().unwrap())).collect()
+}
+
+/// What is below 1 kHz in a sound file, at 16 kHz mono, so that it can be looked for.
+pub fn dull(path: &Path) -> Vec<f32> {
+    floats(&run("sox", &[path.to_str().unwrap(), "-r", "16000", "-c", "1", "-t", "f32", "-", "sinc", "-900"]))
+}
+
+/// The same of samples at 16 kHz; `folder` is for files on the way.
+pub fn dulled(samples: &[f32], folder: &Path) -> Vec<f32> {
+    let (raw, wav) = (folder.join("samples.raw"), folder.join("samples.wav"));
+    let bytes: Vec<u8> = samples.iter().flat_map(|x| x.to_le_bytes()).collect();
+    std::fs::write(&raw, bytes).unwrap();
+    let shape = ["-t", "raw", "-r", "16000", "-c", "1", "-e", "float", "-b", "32"];
+    run("sox", &[&shape[..], &[raw.to_str().unwrap(), wav.to_str().unwrap()]].concat());
+    dull(&wav)
 }
 
 /// How alike two stretches are, level apart: 1 is the same, 0 unrelated.

@@ -1,0 +1,148 @@
+//! Live capture: microphone and engine on a thread of their own, the voice on another, keypads, clock and log in
+//! one select loop.
+
+mod keypads;
+mod listener;
+mod speaking;
+
+use crate::audio::AudioError;
+use crate::core::{Core, Input};
+use crate::glance::Glance;
+use crate::hearing::Batch;
+use crate::journal::{Journal, JournalError};
+use crate::keypad::{Choice, KeypadError};
+use crate::pack::Pack;
+use crate::record::Purpose;
+use crate::recorder::{All, Recorder, Watcher};
+use crate::settings::{self, SettingsError};
+use crate::time::{Anchor, Millis};
+use crate::voice::Report;
+use keypads::Keypads;
+use listener::Listener;
+use speaking::{Loudspeaker, Speaking};
+use std::future::Future;
+use std::path::PathBuf;
+use std::time::Duration;
+use tokio::sync::mpsc;
+
+/// How often the core is told the time: a prompt is late by no more than this, where nobody is speaking.
+const TICK: Duration = Duration::from_millis(250);
+
+/// What can stop live capture.
+#[derive(Debug, thiserror::Error)]
+pub enum ListenError {
+    #[error(transparent)]
+    Settings(#[from] SettingsError),
+    #[error(transparent)]
+    Audio(#[from] AudioError),
+    #[error(transparent)]
+    Keypad(#[from] KeypadError),
+    #[error(transparent)]
+    Journal(#[from] JournalError),
+    #[error("the listening thread ended without a word: please report this")]
+    Silent,
+}
+
+/// What to listen to, and where to write.
+pub struct Plan {
+    pub microphone: Option<String>,
+    pub keypad: Choice,
+    /// How many steps louder or softer than made the voice is; without it there is none.
+    pub volume: Option<i8>,
+    pub log: PathBuf,
+    pub purpose: Purpose,
+}
+
+/// From the threads.
+enum Message {
+    Heard(Batch),
+    /// Somebody has begun to speak, or ended.
+    Speaking(bool),
+    Device {
+        device: &'static str,
+        state: &'static str,
+        text: String,
+    },
+    Voice(Report),
+    /// Nothing is heard any more: the listening thread has ended.
+    Deaf,
+}
+
+/// Listens until `shutdown` is done or somebody calls for the end; then closes the log.
+pub async fn listen<'p>(
+    plan: &Plan,
+    pack: &'p Pack,
+    shutdown: impl Future<Output = &'static str>,
+    watcher: &mut dyn Watcher,
+) -> Result<Core<'p>, ListenError> {
+    let engine = settings::load_engine(pack)?;
+    let engine_id = engine.id();
+    let (messages, mut inbox) = mpsc::unbounded_channel();
+    let mut keypads = Keypads::new(&plan.keypad, pack.keypad.as_ref())?;
+    let (listener, microphone, clock) = Listener::start(plan.microphone.clone(), engine, messages.clone()).await?;
+    let anchor = Anchor { start: chrono::Local::now().fixed_offset() };
+    let now = || clock.elapsed().as_millis() as Millis;
+    watcher.listening(&microphone);
+    keypads.start(clock).into_iter().for_each(|line| watcher.told(&line));
+    let mut voice = Speaking::start(plan.volume, pack, clock, messages);
+    let mut loudspeaker = Loudspeaker::default();
+    let mut first: Vec<Input> = voice.absence().into_iter().chain([Input::Listening]).collect();
+
+    let log_id = uuid::Uuid::new_v4().to_string();
+    let header = settings::header(log_id, pack, engine_id, microphone, anchor, plan.purpose);
+    let mut watchers = All(vec![watcher, &mut voice]);
+    let mut log = Recorder::new(Journal::create(&plan.log)?, &mut watchers);
+    let (mut core, effects) = Core::open(header, pack, anchor);
+    log.carry_out(effects)?;
+
+    let mut ticks = tokio::time::interval(TICK);
+    ticks.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Skip);
+    tokio::pin!(shutdown);
+    let (mut reason, mut hears) = (None, true);
+    // After the wish to end, what was said until then is still written.
+    while reason.is_none() || hears {
+        let inputs = tokio::select! {
+            Some(message) = inbox.recv() => match message {
+                Message::Heard(batch) => batch.heard.into_iter().map(Input::from).collect(),
+                Message::Speaking(speaking) => vec![Input::Speaking(speaking)],
+                Message::Device { device, state, text } => vec![input(device, state, Some(text))],
+                Message::Voice(report) => {
+                    loudspeaker.shown(&report).into_iter().for_each(|line| log.watcher.told(&line));
+                    loudspeaker.inputs(report)
+                }
+                Message::Deaf => {
+                    hears = false;
+                    // Keys, clock and voice go on without it.
+                    if reason.is_none() { vec![input("engine", "stopped", None)] } else { vec![] }
+                }
+            },
+            message = keypads.next() => keypads.take(message),
+            _ = ticks.tick() => {
+                let keyed = keypads.tick(now()).into_iter();
+                first.drain(..).chain(keyed).chain([Input::Tick]).collect()
+            }
+            why = &mut shutdown, if reason.is_none() => {
+                reason = Some(why);
+                vec![]
+            }
+        };
+        for input in inputs {
+            if log.step(&mut core, input, now())? {
+                reason.get_or_insert("called out");
+            }
+        }
+        if reason.is_some() {
+            listener.stop();
+        }
+        log.watcher.stands(&Glance::of(core.state(), pack, now()), &keypads.typing());
+    }
+    listener.join();
+    let reason = reason.unwrap_or_default().to_string();
+    log.step(&mut core, Input::End { reason }, now())?;
+    log.close()?;
+    Ok(core)
+}
+
+fn input(device: &str, state: &str, text: Option<String>) -> Input {
+    Input::Device { device: device.into(), state: state.into(), text }
+}
