@@ -30,6 +30,7 @@ fn action(text: &str) -> Action {
         }
         "earlier" => Action::Choose(Step::Earlier),
         "later" => Action::Choose(Step::Later),
+        "on" => Action::On(number(1) as u64, Box::new(action(text.splitn(3, ' ').nth(2).unwrap()))),
         "confirm" => Action::Confirm,
         "withdraw" => Action::Withdraw,
         "heard" => Action::Resolve(Side::Heard),
@@ -398,6 +399,40 @@ fn acts_concern_the_last_event_or_the_chosen_one() {
 }
 
 #[test]
+fn an_act_on_a_named_event_concerns_no_other_and_leaves_the_choice() {
+    let log = log_of(
+        "1 say heart rate sixty
+         3 say saturation eighty ~ saturation eighteen
+         5 say dried
+         6 key earlier
+         7 key on 1 value 66
+         8 key on 1 heard
+         9 key on 2 rival
+         10 key on 2 rival
+         11 key on 4 withdraw
+         12 key on 4 confirm
+         13 key on 99 confirm
+         14 key confirm",
+    );
+    assert_eq!(
+        log,
+        "1 1000 - Heart rate 60 /min sure\n\
+         2 3000 - SpO2 80 % Rival rival saturation eighteen\n\
+         3 3600 - said eighty, or eighteen?\n\
+         4 5000 - Dried sure\n\
+         tell chosen: SpO2 80 (record 2)\n\
+         5 7000 - amend 1 Heart rate 66 /min\n\
+         tell Heart rate 66 (record 1) is not in doubt\n\
+         6 9000 - amend 2 SpO2 18 %\n\
+         tell SpO2 18 (record 2) is not in doubt\n\
+         7 11000 - withdraw 4\n\
+         tell record 4 is no event that stands\n\
+         tell record 99 is no event that stands\n\
+         8 14000 - confirm 2\n"
+    );
+}
+
+#[test]
 fn birth_is_marked_now_or_ago_and_moved() {
     let log = log_of(
         "5 key birth 10
@@ -574,6 +609,9 @@ fn any_line() -> impl Strategy<Value = String> {
         "shift 5",
         "birth 0",
         "birth 10",
+        "on 2 value 70",
+        "on 3 withdraw",
+        "on 2 rival",
         "mark",
         "undo",
         "time",

@@ -12,6 +12,8 @@ pub enum Action {
     Event(Meaning),
     /// Chooses the event that the next acts concern. Without a choice they concern the last one.
     Choose(Step),
+    /// Does this to the event of the log with that `seq`, whatever is chosen; refused once it is withdrawn.
+    On(u64, Box<Action>),
     /// The chosen event is right.
     Confirm,
     /// The chosen event is taken back.

@@ -36,6 +36,7 @@ impl Core<'_> {
         match action {
             Action::Event(meaning) => self.keyed(meaning, at, source, now),
             Action::Choose(step) => self.choose(step, at),
+            Action::On(seq, action) => self.on(seq, *action, at, source, now),
             Action::Confirm => {
                 let of = self.target(at)?;
                 self.correct(at, now, Body::Confirm { of, source });
@@ -105,6 +106,18 @@ impl Core<'_> {
         let text = self.state.event(seqs[there]).map(|view| self.name(&view)).unwrap_or_default();
         self.out.push(Effect::Tell(format!("chosen: {text}")));
         Ok(())
+    }
+
+    /// An act on one event, which leaves the choice as it was.
+    fn on(&mut self, seq: u64, action: Action, at: Millis, source: Source, now: Millis) -> Result<(), Refusal> {
+        let view = self.state.event(seq).ok_or_else(|| format!("record {seq} is no event that stands"))?;
+        if matches!(action, Action::Resolve(_)) && view.doubt.is_none() {
+            return Err(format!("{} is not in doubt", self.name(&view)));
+        }
+        let before = self.chosen.replace((seq, at));
+        let done = self.try_act(action, at, source, now);
+        self.chosen = before;
+        done
     }
 
     fn name(&self, view: &View) -> String {
