@@ -8,8 +8,10 @@ DRILL := tests/drill/drill.flac
 LOG := $(TARGET)/demo/drill.earmark.jsonl
 VENV := $(TARGET)/venv
 HEARING := $(TARGET)/hearing
+STAGE := $(TARGET)/release/examples/board_stage
+PICTURES := $(TARGET)/pictures
 
-.PHONY: help demo test measure hearing keypad-machine sounds picture assets lint clean program
+.PHONY: help demo test measure hearing crowd pictures keypad-machine sounds picture assets lint clean program stage
 .PHONY: setup-demo setup-test setup-hearing setup-machine
 
 help: ## this list
@@ -22,8 +24,15 @@ demo: setup-demo assets program ## hear an invented drill and write its log
 test: setup-test assets $(VENV)/complete ## run all tests
 	@PATH="$(abspath $(VENV))/bin:$$PATH" cargo test --locked --no-fail-fast
 
-measure: setup-demo assets program ## compare the demo drill's log with the truth, and time it
+measure: setup-test assets program stage $(VENV)/complete ## compare the demo drill's log with the truth, and time it and the board
 	@python3 tests/measure/measure.py --binary $(PROGRAM)
+	@echo && $(VENV)/bin/python tests/board/latency.py $(STAGE)
+
+crowd: setup-test assets stage $(VENV)/complete ## 200 browsers' worth of clients at the board for 10 minutes
+	@$(VENV)/bin/python tests/board/latency.py $(STAGE) --clients 200 --events 300 --seconds 600
+
+pictures: setup-test assets stage $(VENV)/complete ## pictures of the board's two views at three sizes
+	@$(VENV)/bin/python tests/board/pictures.py $(STAGE) $(PICTURES)
 
 hearing: setup-demo setup-hearing assets program $(HEARING)/venv/complete ## make the hearing bench and measure on it: some hours
 	@$(HEARING)/venv/bin/python tests/hearing/make_bench.py report $(HEARING)/report
@@ -58,6 +67,9 @@ setup-demo setup-test setup-hearing setup-machine: setup-%:
 # Cargo tells of its progress only when there is nothing yet: the first build takes minutes.
 program:
 	@cargo build --release --locked $$([ -x $(PROGRAM) ] && echo --quiet)
+
+stage:
+	@cargo build --release --locked --example board_stage $$([ -x $(STAGE) ] && echo --quiet)
 
 $(VENV)/complete: tests/requirements.txt
 $(HEARING)/venv/complete: tests/requirements.txt tests/hearing/peer.txt

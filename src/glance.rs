@@ -97,20 +97,25 @@ impl Glance {
     /// How things stand at `now`, which is not before `state.now()`.
     pub fn of(state: &State, pack: &Pack, now: Millis) -> Glance {
         let now = moment(now);
-        let mut recent: Vec<Line> = state.events().rev().take(RECENT).map(|view| line(&view, pack)).collect();
-        recent.reverse();
         Glance {
             now,
             birth: state.birth(),
             running: running(state, pack, now),
             due: due(state, pack),
             latest: latest(state, pack),
-            recent,
+            recent: Glance::lines(state, pack, RECENT),
             doubts: state.doubts().map(|view| line(&view, pack)).collect(),
             devices: devices(state),
             said: state.last_said().map(String::from),
             muted: state.is_muted(),
         }
+    }
+
+    /// The last events that stand, at most so many, in the order of the log.
+    pub fn lines(state: &State, pack: &Pack, most: usize) -> Vec<Line> {
+        let mut lines: Vec<Line> = state.events().rev().take(most).map(|view| line(&view, pack)).collect();
+        lines.reverse();
+        lines
     }
 
     /// The clock that is shown for a moment: since birth where that is known, else since the start of the log.

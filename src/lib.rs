@@ -9,6 +9,7 @@
 //! [`daemon`] are the two wirings; [`cli`] is what is typed. DEVELOPERS.md has the floors.
 
 pub mod audio;
+pub mod board;
 pub mod checkpoints;
 pub mod cli;
 pub mod core;

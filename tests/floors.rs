@@ -18,6 +18,7 @@ const FLOORS: [&str; 23] = [
     "journal",
     "keypad",
     "voice",
+    "board",
     "hearing",
     "settings",
     "recorder",
@@ -29,7 +30,7 @@ const FLOORS: [&str; 23] = [
     "cli",
 ];
 /// Edges that know nothing of each other.
-const EDGES: [&str; 5] = ["audio", "engine", "journal", "keypad", "voice"];
+const EDGES: [&str; 6] = ["audio", "engine", "journal", "keypad", "voice", "board"];
 
 fn files(folder: &Path, out: &mut Vec<PathBuf>) {
     for entry in std::fs::read_dir(folder).unwrap() {

@@ -3,7 +3,7 @@
 #
 # usage: setup.sh demo|test|hearing|machine
 #   demo     what the build needs
-#   test     that, and what the tests call: sound tools, a sound server, synthetic voices
+#   test     that, and what the tests call: sound tools, a sound server, synthetic voices, a browser
 #   hearing  what the hearing bench is made from: synthetic voices, recorded people
 #   machine  what the build needs, and an emulator for the keypad's proof
 #
@@ -13,7 +13,8 @@ set -eu
 
 demo="pkg-config libasound2-dev"
 test="sox libsox-fmt-all ffmpeg pulseaudio pulseaudio-utils libasound2-plugins alsa-utils
-      espeak-ng flite festival festvox-kallpc16k festvox-kdlpc16k"
+      espeak-ng flite festival festvox-kallpc16k festvox-kdlpc16k
+      chromium chromium-driver fonts-dejavu-core"
 hearing="ffmpeg espeak-ng flite festival festvox-kdlpc16k pocketsphinx-testdata asterisk-core-sounds-en-wav"
 
 case "${1-}" in
@@ -35,7 +36,8 @@ if ! has dpkg-query; then
     echo "  for the build: pkg-config and the development files of ALSA (alsa.pc)" >&2
     if [ "$1" = test ]; then
         echo "  for the tests: SoX with all formats, ffmpeg, PulseAudio with its tools and ALSA plug-ins," >&2
-        echo "  alsa-utils, espeak-ng, flite, festival with the voices kal_diphone and ked_diphone" >&2
+        echo "  alsa-utils, espeak-ng, flite, festival with the voices kal_diphone and ked_diphone," >&2
+        echo "  Chromium with its WebDriver (chromedriver)" >&2
     elif [ "$1" = hearing ]; then
         echo "  for the bench: ffmpeg, espeak-ng, flite, festival with the voice ked_diphone, and from Debian the" >&2
         echo "  recordings of asterisk-core-sounds-en-wav and pocketsphinx-testdata, at Debian's paths" >&2

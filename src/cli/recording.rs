@@ -1,6 +1,7 @@
 //! `replay` and `listen`: both write a log and print its timeline.
 
 use crate::audio::Ended;
+use crate::board::{About, Board, Place};
 use crate::core::Core;
 use crate::keypad::{self, Choice};
 use crate::pack::Pack;
@@ -9,11 +10,12 @@ use crate::recorder::Watcher;
 use crate::show::{self, Style};
 use crate::time::{Anchor, Millis, clock_face};
 use crate::view::View;
-use crate::{audio, daemon, settings, voice};
+use crate::{audio, board, daemon, settings, voice};
 use anyhow::{Context, Result, bail};
 use chrono::{DateTime, FixedOffset};
 use clap::Args;
 use indicatif::{ProgressBar, ProgressStyle};
+use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
@@ -67,6 +69,25 @@ pub struct ListenArgs {
     /// Why the log is kept
     #[arg(long, value_enum, default_value = "drill")]
     purpose: Purpose,
+    /// Serve the wall board and the scribe's view to browsers [default address: 127.0.0.1:7717]
+    #[arg(long, value_name = "ADDR", num_args = 0..=1, default_missing_value = board::DEFAULT)]
+    board: Option<SocketAddr>,
+    /// Let other machines reach the board, at an address that allows it. Without encryption: only on a network that is
+    /// yours
+    #[arg(long, requires = "board")]
+    board_network: bool,
+    /// File with the board's secret, so that its links stay the same after a restart; made if it is not there
+    /// [default: a new secret each time]
+    #[arg(long, value_name = "PATH", requires = "board")]
+    board_secret: Option<PathBuf>,
+}
+
+impl ListenArgs {
+    fn open_board(&self, pack: &Pack) -> Result<Option<Board>> {
+        let Some(address) = self.board else { return Ok(None) };
+        let place = Place::new(address, self.board_network, self.board_secret.as_deref())?;
+        Ok(Some(Board::open(place, About::new(pack, self.purpose))?))
+    }
 }
 
 /// Prints the timeline; used by replay and listen alike.
@@ -176,6 +197,7 @@ pub fn listen(args: ListenArgs) -> Result<ExitCode> {
         return Ok(ExitCode::SUCCESS);
     }
     let pack = settings::load_pack(&args.pack)?;
+    let mut board = args.open_board(&pack)?;
     let anchor = Anchor { start: chrono::Local::now().fixed_offset() };
     let plan = daemon::Plan {
         microphone: args.mic,
@@ -185,16 +207,26 @@ pub fn listen(args: ListenArgs) -> Result<ExitCode> {
         purpose: args.purpose,
     };
     let mut printer = Printer::new(&pack, false, ProgressBar::hidden());
+    let links = board.as_ref().map(|board| board.place().links()).unwrap_or_default();
+    if !links.is_empty() {
+        printer.tell(&links);
+    }
     let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(1).enable_all().build()?;
     let core = runtime.block_on(async {
         let shutdown = interrupted()?;
         if args.plain || !View::is_possible() {
-            return anyhow::Ok(daemon::listen(&plan, &pack, shutdown, &mut printer).await?);
+            return anyhow::Ok(daemon::listen(&plan, &pack, board.as_mut(), shutdown, &mut printer).await?);
         }
+        // Its screen hides what was printed before.
+        let caution = [pack.manifest.caution.clone(), links].join(" ");
         let colour = printer.style.has_colour();
-        let mut view = View::open(heading(&pack, plan.purpose), pack.manifest.caution.clone(), colour)?;
-        anyhow::Ok(daemon::listen(&plan, &pack, shutdown, &mut view).await?)
-    })?;
+        let mut view = View::open(heading(&pack, plan.purpose), caution, colour)?;
+        anyhow::Ok(daemon::listen(&plan, &pack, board.as_mut(), shutdown, &mut view).await?)
+    });
+    if let Some(board) = board {
+        board.close(&core.as_ref().map_or_else(|error| error.to_string(), |_| "The log is closed.".into()));
+    }
+    let core = core?;
     printer.finish(&core, &plan.log)?;
     Ok(ExitCode::SUCCESS)
 }

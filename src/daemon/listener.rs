@@ -12,13 +12,24 @@ use tokio::sync::{mpsc, oneshot};
 
 /// How long the microphone is waited for before looking for the end of the recording.
 const PATIENCE: Duration = Duration::from_millis(100);
+/// How often the words so far are looked for, while they are wanted.
+const WORDS_EVERY: Duration = Duration::from_millis(400);
+/// Each look costs as much as hearing them: it may take one part in so many of the thread's time.
+const WORDS_SHARE: u32 = 8;
 /// How long to wait before a lost microphone is tried again.
 const RETRY: Duration = Duration::from_secs(1);
 
 /// The thread, from outside. What it hears comes as messages, [`Message::Deaf`] at its end, whatever ends it.
 pub struct Listener {
-    stop: Arc<AtomicBool>,
+    asks: Arc<Asks>,
     thread: JoinHandle<()>,
+}
+
+/// What is asked of the thread.
+#[derive(Default)]
+struct Asks {
+    stop: AtomicBool,
+    words: AtomicBool,
 }
 
 impl Listener {
@@ -29,8 +40,8 @@ impl Listener {
         messages: mpsc::UnboundedSender<Message>,
     ) -> Result<(Listener, String, Instant), ListenError> {
         let (opened, on_open) = oneshot::channel();
-        let stop = Arc::new(AtomicBool::new(false));
-        let asked = stop.clone();
+        let asks = Arc::new(Asks::default());
+        let asked = asks.clone();
         let thread = std::thread::Builder::new()
             .name("hearing".into())
             .spawn(move || {
@@ -39,12 +50,17 @@ impl Listener {
             })
             .map_err(|_| ListenError::Silent)?;
         let (name, clock) = on_open.await.map_err(|_| ListenError::Silent)??;
-        Ok((Listener { stop, thread }, name, clock))
+        Ok((Listener { asks, thread }, name, clock))
     }
 
     /// Asks it to hear what was said until now, and to end.
     pub fn stop(&self) {
-        self.stop.store(true, Ordering::Relaxed);
+        self.asks.stop.store(true, Ordering::Relaxed);
+    }
+
+    /// Whether it is to tell the words so far of what is being said.
+    pub fn want_words(&self, wanted: bool) {
+        self.asks.words.store(wanted, Ordering::Relaxed);
     }
 
     /// Waits until it has ended.
@@ -68,7 +84,7 @@ type Opened = oneshot::Sender<Result<(String, Instant), AudioError>>;
 fn hear(
     name: Option<&str>,
     engine: Box<dyn Engine>,
-    stop: &AtomicBool,
+    asks: &Asks,
     opened: Opened,
     messages: &mpsc::UnboundedSender<Message>,
 ) {
@@ -88,8 +104,10 @@ fn hear(
     let mut origin: u64 = 0;
     let mut handed: u64 = 0;
     let mut in_speech = false;
+    let mut words = String::new();
+    let mut look_at = started;
     let send = |message| messages.send(message).is_ok();
-    while !stop.load(Ordering::Relaxed) {
+    while !asks.stop.load(Ordering::Relaxed) {
         let batches = match microphone.read(PATIENCE) {
             Ok(chunk) if chunk.samples.is_empty() => continue,
             Ok(chunk) => {
@@ -103,7 +121,7 @@ fn hear(
             Err(error) => {
                 send(Message::Device { device: "microphone", state: "lost", text: error.to_string() });
                 let rest = hearing.finish();
-                let Some(again) = reopen(name, stop) else { break };
+                let Some(again) = reopen(name, &asks.stop) else { break };
                 microphone = again;
                 origin = (started.elapsed().as_millis() as u64 * RATE / 1000).max(handed);
                 send(Message::Device { device: "microphone", state: "back", text: microphone.info().to_string() });
@@ -116,6 +134,16 @@ fn hear(
         if hearing.is_in_speech() != in_speech {
             in_speech = !in_speech;
             send(Message::Speaking(in_speech));
+        }
+        let began = Instant::now();
+        if began >= look_at && asks.words.load(Ordering::Relaxed) {
+            // Where the engine fails, hearing in earnest tells of it.
+            let now = hearing.so_far().unwrap_or_default();
+            look_at = began + WORDS_EVERY.max(began.elapsed() * WORDS_SHARE);
+            if now != words {
+                words = now;
+                send(Message::SoFar(words.clone()));
+            }
         }
     }
     report(hearing.finish(), &send);

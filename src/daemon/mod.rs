@@ -6,6 +6,7 @@ mod listener;
 mod speaking;
 
 use crate::audio::AudioError;
+use crate::board::{Answer, Asked, Board, Snapshot};
 use crate::core::{Core, Input};
 use crate::glance::Glance;
 use crate::hearing::Batch;
@@ -56,6 +57,8 @@ pub struct Plan {
 /// From the threads.
 enum Message {
     Heard(Batch),
+    /// The words so far of what is being said.
+    SoFar(String),
     /// Somebody has begun to speak, or ended.
     Speaking(bool),
     Device {
@@ -68,10 +71,12 @@ enum Message {
     Deaf,
 }
 
-/// Listens until `shutdown` is done or somebody calls for the end; then closes the log.
+/// Listens until `shutdown` is done or somebody calls for the end; then closes the log. A board is shown what is on
+/// disk, and never waited for.
 pub async fn listen<'p>(
     plan: &Plan,
     pack: &'p Pack,
+    mut board: Option<&mut Board>,
     shutdown: impl Future<Output = &'static str>,
     watcher: &mut dyn Watcher,
 ) -> Result<Core<'p>, ListenError> {
@@ -99,11 +104,19 @@ pub async fn listen<'p>(
     ticks.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Skip);
     tokio::pin!(shutdown);
     let (mut reason, mut hears) = (None, true);
+    let mut so_far = String::new();
     // After the wish to end, what was said until then is still written.
     while reason.is_none() || hears {
         let inputs = tokio::select! {
             Some(message) = inbox.recv() => match message {
-                Message::Heard(batch) => batch.heard.into_iter().map(Input::from).collect(),
+                Message::Heard(batch) => {
+                    so_far.clear();
+                    batch.heard.into_iter().map(Input::from).collect()
+                }
+                Message::SoFar(words) => {
+                    so_far = words;
+                    vec![]
+                }
                 Message::Speaking(speaking) => vec![Input::Speaking(speaking)],
                 Message::Device { device, state, text } => vec![input(device, state, Some(text))],
                 Message::Voice(report) => {
@@ -121,6 +134,14 @@ pub async fn listen<'p>(
                 let keyed = keypads.tick(now()).into_iter();
                 first.drain(..).chain(keyed).chain([Input::Tick]).collect()
             }
+            asked = asked(&mut board) => {
+                let (input, reply) = asked.into_input(now());
+                let effects = core.step(input, now());
+                let answer = Answer::of(&effects);
+                log.carry_out(effects)?;
+                reply.send(answer);
+                vec![]
+            }
             why = &mut shutdown, if reason.is_none() => {
                 reason = Some(why);
                 vec![]
@@ -134,6 +155,10 @@ pub async fn listen<'p>(
         if reason.is_some() {
             listener.stop();
         }
+        if let Some(board) = &board {
+            board.show(Snapshot::of(&core, pack, &so_far));
+            listener.want_words(board.is_watched());
+        }
         log.watcher.stands(&Glance::of(core.state(), pack, now()), &keypads.typing());
     }
     listener.join();
@@ -141,6 +166,14 @@ pub async fn listen<'p>(
     log.step(&mut core, Input::End { reason }, now())?;
     log.close()?;
     Ok(core)
+}
+
+/// The next act at the board; never, without one.
+async fn asked(board: &mut Option<&mut Board>) -> Asked {
+    match board {
+        Some(board) => board.asked().await,
+        None => std::future::pending().await,
+    }
 }
 
 fn input(device: &str, state: &str, text: Option<String>) -> Input {
