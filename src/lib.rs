@@ -6,14 +6,17 @@
 //! From sound to log: [`audio`] gives 16 kHz mono, [`hearing`] cuts it at pauses, an [`engine`]
 //! turns each piece into readings with [`decode`] over a [`pack`]'s [`grammar`], the [`core`] makes
 //! records of them, the [`journal`] puts those on disk, and [`show`] tells people. [`replay`] and
-//! [`daemon`] are the two wirings; [`cli`] is what is typed. DEVELOPERS.md has the floors.
+//! [`daemon`] are the two wirings; [`cli`] is what is typed. Afterwards [`debrief`] makes figures of one
+//! log and [`compare`] of many. DEVELOPERS.md has the floors.
 
 pub mod audio;
 pub mod board;
 pub mod checkpoints;
 pub mod cli;
+pub mod compare;
 pub mod core;
 pub mod daemon;
+pub mod debrief;
 pub mod decode;
 pub mod engine;
 pub mod glance;

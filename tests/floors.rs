@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 
 /// Each may use those before it.
-const FLOORS: [&str; 23] = [
+const FLOORS: [&str; 26] = [
     "time",
     "record",
     "grammar",
@@ -12,6 +12,8 @@ const FLOORS: [&str; 23] = [
     "decode",
     "core",
     "glance",
+    "debrief",
+    "compare",
     "keys",
     "audio",
     "engine",

@@ -57,16 +57,22 @@ impl Machine {
     }
 
     /// Runs over a corrected history from its beginning.
-    pub fn rebuilt(rules: &Rules, mut facts: Vec<Fact>, now: Moment) -> Machine {
+    pub fn rebuilt(rules: &Rules, facts: Vec<Fact>, now: Moment) -> Machine {
+        Machine::run(rules, facts, now).0
+    }
+
+    /// The same, with all that happened to the rules on the way.
+    pub fn run(rules: &Rules, mut facts: Vec<Fact>, now: Moment) -> (Machine, Vec<Transition>) {
         facts.sort_by_key(|fact| (fact.at, fact.seq));
         let mut machine = Machine::new(rules);
         machine.clock = facts.first().map_or(now, |fact| fact.at.min(now));
+        let mut out = Vec::new();
         for fact in facts {
-            machine.advance(rules, fact.at.min(now));
-            machine.learn(rules, fact);
+            out.extend(machine.advance(rules, fact.at.min(now)));
+            out.extend(machine.learn(rules, fact));
         }
-        machine.advance(rules, now);
-        machine
+        out.extend(machine.advance(rules, now));
+        (machine, out)
     }
 
     /// What became of each rule last.

@@ -2,6 +2,7 @@
 
 use super::Moment;
 use crate::record::Meaning;
+use std::collections::BTreeMap;
 
 /// All that a pack says about time.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -9,6 +10,8 @@ pub struct Rules {
     /// In the order of the file; of two with one priority the first is asked first.
     pub rules: Vec<Rule>,
     pub timers: Vec<Timer>,
+    /// Names that the pack gives to several patterns.
+    pub groups: BTreeMap<String, Vec<Pattern>>,
     /// How long one breath is taken to last where nobody counts aloud.
     pub breath_ms: Moment,
     /// The event whose number is breaths counted aloud.

@@ -1,5 +1,7 @@
 //! The command line: what can be asked for. What each command does and prints is in a file of its own.
 
+mod compare;
+mod debrief;
 mod keypad;
 mod phrases;
 mod recording;
@@ -39,6 +41,10 @@ enum Command {
     Phrases(phrases::PhrasesArgs),
     /// Show what each key of a numeric keypad does
     Keypad(keypad::KeypadArgs),
+    /// Figures, timeline and open questions from one log
+    Debrief(debrief::DebriefArgs),
+    /// The same figures over many logs, as run charts
+    Compare(compare::CompareArgs),
 }
 
 impl Cli {
@@ -50,6 +56,8 @@ impl Cli {
             Command::Verify(args) => verify::run(&args),
             Command::Phrases(args) => phrases::run(&args),
             Command::Keypad(args) => keypad::run(&args),
+            Command::Debrief(args) => debrief::run(&args),
+            Command::Compare(args) => compare::run(&args),
         }
     }
 }

@@ -74,6 +74,29 @@ pub struct View<'s> {
 }
 
 impl Entry {
+    fn new(seq: u64, record: &Record, heard: &Heard) -> Entry {
+        Entry { seq, written: record.written_ms, at: moment(record.t_ms), heard: heard.clone(), acts: vec![] }
+    }
+
+    /// The events of a whole log and all that was said of them, without what follows for checkpoints.
+    pub fn of(records: &[Record]) -> Vec<Entry> {
+        let mut entries = Vec::new();
+        for (seq, record) in (0..).zip(records) {
+            match &record.body {
+                Body::Event(heard) if heard.meaning.event != COMMAND => entries.push(Entry::new(seq, record, heard)),
+                body => {
+                    correct(&mut entries, seq, body);
+                }
+            }
+        }
+        entries
+    }
+
+    /// As it was recorded first.
+    pub fn recorded(&self) -> (Moment, &Heard) {
+        (self.at, &self.heard)
+    }
+
     /// `None` once it was withdrawn.
     pub fn view(&self) -> Option<View<'_>> {
         let mut view = View {
@@ -202,18 +225,21 @@ impl State {
         let mut out = self.advance(pack, record.written_ms);
         match &record.body {
             Body::Event(heard) if heard.meaning.event != COMMAND => {
-                let at = moment(record.t_ms);
-                self.entries.push(Entry { seq, written: record.written_ms, at, heard: heard.clone(), acts: vec![] });
+                self.entries.push(Entry::new(seq, record, heard));
                 let fact = self.facts().find(|fact| fact.seq == seq);
                 if let Some(fact) = fact {
                     out.extend(self.machine.learn(&pack.checkpoints, fact));
                 }
             }
-            Body::Confirm { of, .. } => out.extend(self.correct(pack, seq, *of, Act::Confirm)),
-            Body::Withdraw { of, .. } => out.extend(self.withdraw(pack, seq, *of)),
-            Body::Amend { of, moved_to_ms, to } => {
-                let act = Act::Amend { to: to.clone(), moved_to: *moved_to_ms };
-                out.extend(self.correct(pack, seq, *of, act));
+            Body::Confirm { .. } | Body::Amend { .. } | Body::Withdraw { .. } => {
+                let mut changed = correct(&mut self.entries, seq, &record.body);
+                if let Body::Withdraw { of, .. } = &record.body {
+                    self.marks.retain(|mark| mark != of);
+                    changed = true;
+                }
+                if changed {
+                    out.extend(self.rebuild(pack));
+                }
             }
             Body::Note { .. } => self.marks.push(seq),
             Body::Checkpoint { id, state, .. } => {
@@ -233,22 +259,6 @@ impl State {
         }
         out.extend(self.advance(pack, record.written_ms));
         out
-    }
-
-    fn correct(&mut self, pack: &Pack, seq: u64, of: u64, act: Act) -> Vec<Transition> {
-        let Some(entry) = self.entries.iter_mut().find(|entry| entry.seq == of) else { return vec![] };
-        entry.acts.push((seq, act));
-        self.rebuild(pack)
-    }
-
-    /// Takes back an event, a mark, or an earlier correction.
-    fn withdraw(&mut self, pack: &Pack, seq: u64, of: u64) -> Vec<Transition> {
-        self.marks.retain(|mark| *mark != of);
-        for entry in &mut self.entries {
-            entry.acts.retain(|(act, _)| *act != of);
-        }
-        self.correct(pack, seq, of, Act::Withdraw);
-        self.rebuild(pack)
     }
 
     /// Runs the checkpoints over the corrected events, and tells what is different from the log.
@@ -271,6 +281,27 @@ impl State {
             })
             .collect()
     }
+}
+
+/// Applies the correction that record `seq` makes, if it makes one; that of a correction takes it back.
+/// Tells whether an event was corrected.
+fn correct(entries: &mut [Entry], seq: u64, body: &Body) -> bool {
+    let (of, act) = match body {
+        Body::Confirm { of, .. } => (*of, Act::Confirm),
+        Body::Withdraw { of, .. } => (*of, Act::Withdraw),
+        Body::Amend { of, moved_to_ms, to } => (*of, Act::Amend { to: to.clone(), moved_to: *moved_to_ms }),
+        _ => return false,
+    };
+    if matches!(act, Act::Withdraw) {
+        for entry in &mut *entries {
+            entry.acts.retain(|(act, _)| *act != of);
+        }
+    }
+    let found = entries.binary_search_by_key(&of, |entry| entry.seq);
+    if let Ok(at) = found {
+        entries[at].acts.push((seq, act));
+    }
+    found.is_ok()
 }
 
 fn moment(t: Millis) -> Moment {

@@ -17,12 +17,14 @@
 mod fault;
 mod line;
 mod reader;
+mod sound;
 mod verify;
 mod writer;
 
 pub use fault::Fault;
 pub use line::{FIRST_PREV, MAX_LINE};
 pub use reader::{Entry, Log, Torn, read};
+pub use sound::{Sound, sound};
 pub use verify::{Problem, Report, verify};
 pub use writer::{Durability, Journal};
 

@@ -210,6 +210,7 @@ impl<'a> Written<'a> {
             rules.rules.push(rule);
         }
         self.check_pairs(&rules)?;
+        rules.groups = language.groups;
         Ok(rules)
     }
 

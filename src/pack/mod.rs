@@ -1,6 +1,7 @@
 //! Phrase packs: all the words and numbers of a protocol, as data. Loading one checks it whole.
 
 mod checkpoints;
+pub mod debrief;
 mod dictionary;
 mod events;
 pub mod keypad;
@@ -46,6 +47,8 @@ pub struct Pack {
     pub checkpoints: Rules,
     /// What the keys of a numeric keypad do, where the pack says so.
     pub keypad: Option<keypad::Keypad>,
+    /// What a debrief reads from a log, where the pack says so.
+    pub debrief: Option<debrief::Plan>,
 }
 
 /// What `pack.toml` says.
@@ -165,13 +168,15 @@ impl Pack {
         let keypad = files.get(keypad::KEYPAD).map(|text| keypad::load(text, &events, &graph)).transpose()?;
         let changes = files.get(DECOYS).map(|text| read_toml(DECOYS, text)).transpose()?.unwrap_or_default();
         let decoys = Decoys::new(&graph, &changes);
+        let around = debrief::Surroundings { events: &events, rules: &checkpoints, sources: &sources };
+        let debrief = files.get(debrief::DEBRIEF).map(|text| debrief::load(text, &around)).transpose()?;
         let words = files.get(WORDS).map_or("", String::as_str);
         let pronunciations =
             dictionary::pronounce(decoys.words(), (WORDS, words), ("the general dictionary", dictionary))?;
         let layers = [base.map(|(_, files)| files), Some(own)];
         let sha256 = fingerprint(layers.into_iter().flatten());
         let id = PackId { name: manifest.name.clone(), version: manifest.version.clone(), sha256 };
-        Ok(Pack { id, manifest, grammar, graph, decoys, pronunciations, events, checkpoints, keypad })
+        Ok(Pack { id, manifest, grammar, graph, decoys, pronunciations, events, checkpoints, keypad, debrief })
     }
 }
 

@@ -1,0 +1,53 @@
+//! `debrief`: figures, timeline, conversation and report from one log.
+
+use crate::debrief::{self, Ending};
+use crate::{journal, settings};
+use anyhow::{Context, Result, bail};
+use clap::Args;
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+#[derive(Debug, Args)]
+pub struct DebriefArgs {
+    /// The log
+    #[arg(value_name = "LOG", required_unless_present = "figures")]
+    log: Option<PathBuf>,
+    /// Write one page that opens anywhere and can be printed, instead of the summary
+    #[arg(long, value_name = "PATH")]
+    html: Option<PathBuf>,
+    /// Print one JSON document with the same figures instead of the summary
+    #[arg(long)]
+    json: bool,
+    /// Print what each figure means: formula, unit and source
+    #[arg(long, conflicts_with_all = ["log", "html", "json"])]
+    figures: bool,
+    /// Phrase pack: a name, or the path of its folder [default: the log's]
+    #[arg(long)]
+    pack: Option<String>,
+}
+
+pub fn run(args: &DebriefArgs) -> Result<ExitCode> {
+    let Some(path) = &args.log else {
+        let pack = settings::load_pack(args.pack.as_deref().unwrap_or("newborn"))?;
+        let Some(plan) = &pack.debrief else { bail!("pack {} has no debrief.toml", pack.id.name) };
+        print!("{}", debrief::definitions(plan, &pack.manifest));
+        return Ok(ExitCode::SUCCESS);
+    };
+    let sound = journal::sound(path)?;
+    let header = sound.header();
+    let pack = settings::load_pack(args.pack.as_deref().unwrap_or(&header.pack.name))
+        .with_context(|| format!("{} was made with the pack \"{}\"", path.display(), header.pack.name))?;
+    let ending = Ending { closed: sound.closed, torn: sound.torn };
+    let debrief = debrief::debrief(&pack, &sound.records, ending).with_context(|| path.display().to_string())?;
+    if let Some(to) = &args.html {
+        std::fs::write(to, debrief::page(&debrief))
+            .with_context(|| format!("{} cannot be written: check the folder", to.display()))?;
+        eprintln!("Written: {}. It opens in any browser, also without network.", to.display());
+    }
+    if args.json {
+        println!("{}", serde_json::to_string_pretty(&debrief)?);
+    } else if args.html.is_none() {
+        print!("{}", debrief::summary(&debrief));
+    }
+    Ok(ExitCode::SUCCESS)
+}

@@ -1,0 +1,298 @@
+//! What a log says in the end: corrected events, open doubts, birth, the end, and when nothing could be heard.
+
+use super::DebriefError;
+use crate::checkpoints::{Fact, Machine, Moment, Pattern};
+use crate::core::state::{BIRTH, Entry, VOICE};
+use crate::pack::Pack;
+use crate::pack::debrief::Plan;
+use crate::record::{Body, CheckpointState, Doubt, Header, Meaning, Record, Rival};
+use serde::Serialize;
+
+/// Nothing that is recorded takes longer: a log with times beyond it was not written by a recorder.
+const LONGEST_MS: Moment = 7 * 24 * 3600 * 1000;
+/// States of a device under which it does not do its work.
+const OUT: [&str; 4] = ["lost", "failed", "stalled", "stopped"];
+/// Device that stands for the program itself: a record of it in mid-log says that it was started again.
+const RECORDER: &str = "recorder";
+
+/// How the file of a log ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Ending {
+    /// By a close record.
+    pub closed: bool,
+    /// The last line was cut short and is left out.
+    pub torn: bool,
+}
+
+/// Birth, as far as the log knows it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Birth {
+    At(Moment, u64),
+    /// Heard, but nobody settled the doubt.
+    Doubtful(u64),
+    Unknown,
+}
+
+/// An event that is doubtful still.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Open {
+    pub seq: u64,
+    pub at: Moment,
+    pub meaning: Meaning,
+    pub rival: Option<Rival>,
+    pub doubt: Doubt,
+}
+
+impl Open {
+    /// Whether it fits, either as it was heard or as its rival.
+    pub fn may_be(&self, patterns: &[Pattern]) -> bool {
+        let fits = |meaning: &Meaning| fits(patterns, meaning);
+        fits(&self.meaning) || self.rival.as_ref().is_some_and(|rival| fits(&rival.meaning))
+    }
+}
+
+/// A time in which call-outs could not be heard.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Deaf {
+    pub from: Moment,
+    pub to: Moment,
+    /// Which device, and what was the matter.
+    pub why: String,
+}
+
+/// What became of a checkpoint, over the corrected events.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Outcome {
+    /// Its place among the pack's rules.
+    pub rule: usize,
+    /// When it fell due; `None` where it was met before.
+    pub due: Option<Moment>,
+    pub result: Result,
+    /// When it ended.
+    pub at: Moment,
+    /// The event that ended it.
+    pub of: Option<u64>,
+}
+
+/// How a checkpoint ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Result {
+    /// Before it was due, or at that moment.
+    InTime,
+    /// After it was due.
+    Late,
+    Missed,
+    /// It no longer mattered.
+    Cancelled,
+    /// Due when the log ended.
+    Open,
+}
+
+/// A time without a call-out or key.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Silence {
+    pub from: Moment,
+    pub to: Moment,
+}
+
+/// A log, as it stands after all its corrections.
+#[derive(Debug)]
+pub struct Account<'a> {
+    pub pack: &'a Pack,
+    pub plan: &'a Plan,
+    pub records: &'a [Record],
+    pub header: &'a Header,
+    pub ending: Ending,
+    pub entries: Vec<Entry>,
+    /// Events without doubt, by moment; one birth only.
+    pub facts: Vec<Fact>,
+    /// By moment.
+    pub open: Vec<Open>,
+    pub birth: Birth,
+    /// The last moment that the log knows of.
+    pub end: Moment,
+    /// When what is followed was over.
+    pub over: Option<Moment>,
+    pub deaf: Vec<Deaf>,
+    pub outcomes: Vec<Outcome>,
+    /// All of them, by moment, from the first work to the end.
+    pub silences: Vec<Silence>,
+    pub corrections: usize,
+    /// The log was made with the very pack that it is read with.
+    pub same_pack: bool,
+}
+
+pub fn fits(patterns: &[Pattern], meaning: &Meaning) -> bool {
+    crate::checkpoints::any(patterns, meaning)
+}
+
+impl<'a> Account<'a> {
+    /// # Errors
+    /// [`DebriefError`]: the pack has no plan for a debrief, there is no header, or times are impossible.
+    pub fn of(pack: &'a Pack, records: &'a [Record], ending: Ending) -> std::result::Result<Account<'a>, DebriefError> {
+        let plan = pack.debrief.as_ref().ok_or_else(|| DebriefError::NoPlan { pack: pack.id.name.clone() })?;
+        let Some(Record { body: Body::Header(header), .. }) = records.first() else {
+            return Err(DebriefError::NoHeader);
+        };
+        check_times(records)?;
+        let entries = Entry::of(records);
+        let mut facts = Vec::new();
+        let mut open = Vec::new();
+        let mut birth = Birth::Unknown;
+        for view in entries.iter().filter_map(Entry::view) {
+            let Some(doubt) = view.doubt else {
+                if view.meaning.event == BIRTH {
+                    if let Birth::At(..) = birth {
+                        continue;
+                    }
+                    birth = Birth::At(view.at, view.seq);
+                }
+                facts.push(Fact { seq: view.seq, at: view.at, meaning: view.meaning.clone() });
+                continue;
+            };
+            if view.meaning.event == BIRTH && birth == Birth::Unknown {
+                birth = Birth::Doubtful(view.seq);
+            }
+            let (meaning, rival) = (view.meaning.clone(), view.rival.cloned());
+            open.push(Open { seq: view.seq, at: view.at, meaning, rival, doubt });
+        }
+        facts.sort_by_key(|fact| (fact.at, fact.seq));
+        open.sort_by_key(|open| (open.at, open.seq));
+        let end = records.iter().map(|record| moment(record.written_ms.max(record.t_ms))).max().unwrap_or(0);
+        let over = facts.iter().find(|fact| fits(&plan.over, &fact.meaning)).map(|fact| fact.at);
+        let outcomes = outcomes(pack, &facts, end);
+        let is_correction = |record: &&Record| {
+            matches!(record.body, Body::Confirm { .. } | Body::Amend { .. } | Body::Withdraw { .. })
+        };
+        let mut account = Account {
+            pack,
+            plan,
+            records,
+            header,
+            ending,
+            entries,
+            facts,
+            open,
+            birth,
+            end,
+            over,
+            deaf: deaf(records, end),
+            outcomes,
+            silences: vec![],
+            corrections: records.iter().filter(is_correction).count(),
+            same_pack: header.pack.sha256 == pack.id.sha256,
+        };
+        account.silences = account.silences();
+        Ok(account)
+    }
+
+    pub fn born(&self) -> Option<Moment> {
+        match self.birth {
+            Birth::At(at, _) => Some(at),
+            _ => None,
+        }
+    }
+
+    /// Facts that fit, by moment.
+    pub fn all(&self, patterns: &[Pattern]) -> impl DoubleEndedIterator<Item = &Fact> {
+        self.facts.iter().filter(move |fact| fits(patterns, &fact.meaning))
+    }
+
+    /// Times without a call-out or key, from the first work to what ends it.
+    fn silences(&self) -> Vec<Silence> {
+        let Some(start) = self.all(&self.plan.work).next().map(|fact| fact.at.max(0)) else { return vec![] };
+        let until = self.over.unwrap_or(self.end);
+        let spoken = |record: &&Record| {
+            use Body::{Amend, Confirm, Event, Note, Withdraw};
+            matches!(record.body, Event(_) | Confirm { .. } | Withdraw { .. } | Amend { .. } | Note { .. })
+        };
+        let moments = self.records.iter().filter(spoken).map(|record| moment(record.t_ms));
+        let mut moments: Vec<Moment> = moments.filter(|at| (start..=until).contains(at)).collect();
+        moments.extend([start, until.max(start)]);
+        moments.sort_unstable();
+        let pairs = moments.windows(2).map(|pair| Silence { from: pair[0], to: pair[1] });
+        pairs.filter(|silence| silence.to > silence.from).collect()
+    }
+}
+
+fn check_times(records: &[Record]) -> std::result::Result<(), DebriefError> {
+    for (seq, record) in (0..).zip(records) {
+        let moved = match record.body {
+            Body::Amend { moved_to_ms, .. } => moved_to_ms.unwrap_or(0),
+            _ => 0,
+        };
+        let times = [moment(record.t_ms), moment(record.written_ms), moved];
+        if times.iter().any(|t| !(-LONGEST_MS..=LONGEST_MS).contains(t)) {
+            return Err(DebriefError::Times { seq });
+        }
+    }
+    Ok(())
+}
+
+/// When devices that hear were out, and when the program itself was.
+fn deaf(records: &[Record], end: Moment) -> Vec<Deaf> {
+    let mut out: Vec<Deaf> = Vec::new();
+    let mut lost: Vec<(&str, Moment, String)> = Vec::new();
+    let mut before = 0;
+    for record in records {
+        if let Body::Device { device, state, text } = &record.body
+            && device != VOICE
+        {
+            let now = moment(record.t_ms);
+            if device == RECORDER {
+                out.push(Deaf { from: before.min(now), to: now, why: "the recorder was not running".into() });
+            } else if OUT.contains(&state.as_str()) {
+                if lost.iter().all(|(name, ..)| name != device) {
+                    let what = text.as_ref().map_or(String::new(), |text| format!(" ({text})"));
+                    lost.push((device, now, format!("{device}: {state}{what}")));
+                }
+            } else if let Some(k) = lost.iter().position(|(name, ..)| name == device) {
+                let (_, from, why) = lost.remove(k);
+                out.push(Deaf { from, to: now.max(from), why });
+            }
+        }
+        before = before.max(moment(record.written_ms));
+    }
+    out.extend(lost.into_iter().map(|(_, from, why)| Deaf { from, to: end.max(from), why }));
+    out.sort_by_key(|deaf| (deaf.from, deaf.to));
+    out
+}
+
+/// Runs the pack's rules over the events as they stand.
+fn outcomes(pack: &Pack, facts: &[Fact], end: Moment) -> Vec<Outcome> {
+    use crate::checkpoints::Change;
+    let (machine, transitions) = Machine::run(&pack.checkpoints, facts.to_vec(), end);
+    let mut due = vec![None; pack.checkpoints.rules.len()];
+    let mut out = Vec::new();
+    for step in transitions {
+        let Change::To(state) = step.change else { continue };
+        let since: Option<Moment> = due[step.rule];
+        let result = match state {
+            CheckpointState::Due => {
+                due[step.rule] = Some(step.at);
+                continue;
+            }
+            CheckpointState::Met if since.is_some_and(|since| step.at > since) => Result::Late,
+            CheckpointState::Met => Result::InTime,
+            CheckpointState::Missed => Result::Missed,
+            CheckpointState::Cancelled => Result::Cancelled,
+        };
+        due[step.rule] = None;
+        out.push(Outcome { rule: step.rule, due: since, result, at: step.at, of: step.of });
+    }
+    let open = machine.due().map(|(rule, since)| Outcome {
+        rule,
+        due: Some(since),
+        result: Result::Open,
+        at: end,
+        of: None,
+    });
+    out.extend(open);
+    out.sort_by_key(|outcome| (outcome.due.unwrap_or(outcome.at), outcome.rule));
+    out
+}
+
+pub fn moment(t: u64) -> Moment {
+    Moment::try_from(t).unwrap_or(Moment::MAX)
+}
