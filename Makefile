@@ -10,8 +10,9 @@ VENV := $(TARGET)/venv
 HEARING := $(TARGET)/hearing
 STAGE := $(TARGET)/release/examples/board_stage
 PICTURES := $(TARGET)/pictures
+INVENT := $(TARGET)/release/examples/invent_drills
 
-.PHONY: help demo test measure hearing crowd pictures keypad-machine sounds picture assets lint clean program stage
+.PHONY: help demo test measure many hearing crowd pictures keypad-machine sounds picture assets lint clean program stage invent
 .PHONY: setup-demo setup-test setup-hearing setup-machine
 
 help: ## this list
@@ -31,14 +32,19 @@ measure: setup-test assets program stage $(VENV)/complete ## compare the demo dr
 crowd: setup-test assets stage $(VENV)/complete ## 200 browsers' worth of clients at the board for 10 minutes
 	@$(VENV)/bin/python tests/board/latency.py $(STAGE) --clients 200 --events 300 --seconds 600
 
-pictures: setup-test assets stage $(VENV)/complete ## pictures of the board's two views at three sizes
+pictures: setup-test assets program stage invent $(VENV)/complete ## the board's two views at three sizes, a debrief, a comparison
 	@$(VENV)/bin/python tests/board/pictures.py $(STAGE) $(PICTURES)
+	@tests/debrief/pictures.sh $(PROGRAM) $(INVENT) $(PICTURES)/debrief
 
 hearing: setup-demo setup-hearing assets program $(HEARING)/venv/complete ## make the hearing bench and measure on it: some hours
 	@$(HEARING)/venv/bin/python tests/hearing/make_bench.py report $(HEARING)/report
 	@$(HEARING)/venv/bin/python tests/hearing/peer.py --set-dir $(HEARING)/report
 	@$(HEARING)/venv/bin/python tests/hearing/bench.py --binary $(PROGRAM) --set-dir $(HEARING)/report \
 		--results tests/hearing/results/$$(date +%F).md
+
+many: setup-demo assets program invent ## compare 10,000 invented logs: time and memory
+	@rm -rf $(TARGET)/many && $(INVENT) $(TARGET)/many 10000
+	@python3 tests/debrief/many.py $(PROGRAM) $(TARGET)/many
 
 keypad-machine: setup-machine assets ## type on a USB keyboard in an emulated machine and read the log (some minutes)
 	@cargo build --locked --bin earmark --example keypad_listener
@@ -70,6 +76,9 @@ program:
 
 stage:
 	@cargo build --release --locked --example board_stage $$([ -x $(STAGE) ] && echo --quiet)
+
+invent:
+	@cargo build --release --locked --example invent_drills $$([ -x $(INVENT) ] && echo --quiet)
 
 $(VENV)/complete: tests/requirements.txt
 $(HEARING)/venv/complete: tests/requirements.txt tests/hearing/peer.txt

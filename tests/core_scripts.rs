@@ -2,13 +2,12 @@
 
 mod common;
 
-use common::script::{Run, reading};
-use earmark::core::action::{Action, Side, Step};
+use common::script::{Run, action, reading};
 use earmark::core::speech::{Cue, Urgency};
 use earmark::core::state::State;
 use earmark::core::{Effect, Input};
 use earmark::pack::Pack;
-use earmark::record::{Body, Meaning};
+use earmark::record::Body;
 use proptest::prelude::*;
 use std::sync::LazyLock;
 
@@ -18,35 +17,6 @@ static PACK: LazyLock<Pack> = LazyLock::new(|| {
     pack.checkpoints.rules.clear();
     pack
 });
-
-/// `confirm`, `value 80`, `event heart_rate 80` …
-fn action(text: &str) -> Action {
-    let words: Vec<&str> = text.split(' ').collect();
-    let number = |k: usize| words[k].parse::<f64>().unwrap();
-    match words[0] {
-        "event" => {
-            let value = words.get(2).map(|value| value.parse::<i64>().map_or((*value).into(), Into::into));
-            Action::Event(Meaning { event: words[1].into(), value, ..Meaning::default() })
-        }
-        "earlier" => Action::Choose(Step::Earlier),
-        "later" => Action::Choose(Step::Later),
-        "on" => Action::On(number(1) as u64, Box::new(action(text.splitn(3, ' ').nth(2).unwrap()))),
-        "confirm" => Action::Confirm,
-        "withdraw" => Action::Withdraw,
-        "heard" => Action::Resolve(Side::Heard),
-        "rival" => Action::Resolve(Side::Rival),
-        "value" => Action::AmendValue(number(1)),
-        "shift" => Action::Shift((number(1) * 1000.0) as i64),
-        "birth" => Action::Birth { ago_ms: (number(1) * 1000.0) as u64 },
-        "mark" => Action::Mark,
-        "undo" => Action::Undo,
-        "time" => Action::TimeCheck,
-        "again" => Action::SayAgain,
-        "mute" => Action::Mute,
-        "end" => Action::End,
-        other => panic!("no key {other}"),
-    }
-}
 
 /// Runs a script, one input a line: `SECONDS say WORDS [@CONFIDENCE] [~ RIVAL @PROBABILITY]`, `SECONDS talk`,
 /// `SECONDS key ACTION`, `SECONDS end`.

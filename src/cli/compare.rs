@@ -144,7 +144,8 @@ fn debriefs(comparison: &Comparison, page: &Path, packs: &Packs) -> Result<BTree
         let debrief = debrief::debrief(&pack, &sound.records, ending(&sound))?;
         let file = format!("{:03}.html", number + 1);
         let path = folder.join(&file);
-        std::fs::write(&path, debrief::page(&debrief)).with_context(|| format!("{} cannot be written", path.display()))?;
+        std::fs::write(&path, debrief::page(&debrief))
+            .with_context(|| format!("{} cannot be written", path.display()))?;
         links.insert(log.to_string(), format!("{}/{file}", percent(&format!("{name}-debriefs"))));
     }
     Ok(links)

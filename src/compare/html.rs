@@ -65,7 +65,7 @@ fn damaged(comparison: &Comparison) -> Markup {
     html! {
         @if !comparison.damaged.is_empty() {
             div class="notice" {
-                b { (comparison.damaged.len()) " logs are left out" }
+                b { "Left out: " (comparison.damaged.len()) }
                 ul {
                     @for damaged in comparison.damaged.iter().take(MOST_DAMAGED) { li { (damaged.log) ": " (damaged.why) } }
                     @if comparison.damaged.len() > MOST_DAMAGED { li { "… and " (comparison.damaged.len() - MOST_DAMAGED) " more" } }
@@ -183,7 +183,8 @@ fn drawing(figure: &Compared, spread: &Spread) -> Markup {
     let y = |value: f64| BOTTOM - (value - low) / (high - low) * (BOTTOM - TOP);
     let count = figure.points.len();
     let x = |n: usize| LEFT + 8.0 + n as f64 / (count.max(2) - 1) as f64 * (RIGHT - LEFT - 26.0);
-    let line: Vec<String> = figure.points.iter().enumerate().map(|(n, point)| format!("{:.1},{:.1}", x(n), y(point.value))).collect();
+    let line: Vec<String> =
+        figure.points.iter().enumerate().map(|(n, point)| format!("{:.1},{:.1}", x(n), y(point.value))).collect();
     let in_signal = |n: usize| figure.signals.iter().any(|signal| (signal.first..=signal.last).contains(&n));
     let mut values: Vec<f64> = figure.points.iter().map(|point| point.value).collect();
     let middle = super::median(&mut values).unwrap_or(spread.median);

@@ -174,8 +174,7 @@ impl Collection {
                     self.numbers.insert(figure.id.clone(), self.figures.len());
                     self.figures.push(figure.clone());
                     if let Some(source) = pack.manifest.sources.get(&figure.source) {
-                        let words = crate::debrief::source(source);
-                        self.sources.insert(figure.source.clone(), words);
+                        self.sources.insert(figure.source.clone(), source.to_string());
                     }
                     self.figures.len() - 1
                 }
@@ -183,7 +182,7 @@ impl Collection {
             values.push((number, value));
         }
         if let Some(source) = pack.manifest.sources.get("run_chart").filter(|_| self.rows.is_empty()) {
-            self.sources.insert("run_chart".into(), crate::debrief::source(source));
+            self.sources.insert("run_chart".into(), source.to_string());
         }
         self.caution.clone_from(&pack.manifest.caution);
         self.rows.push(Row { log, team, started: measured.started, purpose: measured.purpose, values });

@@ -47,7 +47,8 @@ pub fn median(values: &mut [f64]) -> Option<f64> {
 /// Shifts and trends among points in the order of time.
 pub fn signals(values: &[f64]) -> Vec<Signal> {
     let Some(middle) = median(&mut values.to_vec()).filter(|_| values.len() >= FEWEST) else { return vec![] };
-    let beside = values.iter().enumerate().filter(|(_, value)| **value != middle).map(|(n, value)| (n, *value > middle));
+    let beside =
+        values.iter().enumerate().filter(|(_, value)| **value != middle).map(|(n, value)| (n, *value > middle));
     let mut out = rows(beside, SHIFT, Kind::Shift);
     // Steps from point to point; a row of so many points has one step less.
     let steps = values.windows(2).enumerate().filter(|(_, pair)| pair[0] != pair[1]);

@@ -2,7 +2,7 @@
 
 use super::DebriefError;
 use crate::checkpoints::{Fact, Machine, Moment, Pattern};
-use crate::core::state::{BIRTH, Entry, VOICE};
+use crate::core::state::{BIRTH, Entry};
 use crate::pack::Pack;
 use crate::pack::debrief::Plan;
 use crate::record::{Body, CheckpointState, Doubt, Header, Meaning, Record, Rival};
@@ -10,6 +10,8 @@ use serde::Serialize;
 
 /// Nothing that is recorded takes longer: a log with times beyond it was not written by a recorder.
 const LONGEST_MS: Moment = 7 * 24 * 3600 * 1000;
+/// Devices without which call-outs are lost.
+const NEEDED: [&str; 3] = ["microphone", "engine", "disk"];
 /// States of a device under which it does not do its work.
 const OUT: [&str; 4] = ["lost", "failed", "stalled", "stopped"];
 /// Device that stands for the program itself: a record of it in mid-log says that it was started again.
@@ -62,12 +64,12 @@ pub struct Deaf {
 
 /// What became of a checkpoint, over the corrected events.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Outcome {
+pub struct Asked {
     /// Its place among the pack's rules.
     pub rule: usize,
     /// When it fell due; `None` where it was met before.
     pub due: Option<Moment>,
-    pub result: Result,
+    pub outcome: Outcome,
     /// When it ended.
     pub at: Moment,
     /// The event that ended it.
@@ -77,7 +79,7 @@ pub struct Outcome {
 /// How a checkpoint ended.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "snake_case")]
-pub enum Result {
+pub enum Outcome {
     /// Before it was due, or at that moment.
     InTime,
     /// After it was due.
@@ -115,7 +117,7 @@ pub struct Account<'a> {
     /// When what is followed was over.
     pub over: Option<Moment>,
     pub deaf: Vec<Deaf>,
-    pub outcomes: Vec<Outcome>,
+    pub asked: Vec<Asked>,
     /// All of them, by moment, from the first work to the end.
     pub silences: Vec<Silence>,
     pub corrections: usize,
@@ -130,7 +132,7 @@ pub fn fits(patterns: &[Pattern], meaning: &Meaning) -> bool {
 impl<'a> Account<'a> {
     /// # Errors
     /// [`DebriefError`]: the pack has no plan for a debrief, there is no header, or times are impossible.
-    pub fn of(pack: &'a Pack, records: &'a [Record], ending: Ending) -> std::result::Result<Account<'a>, DebriefError> {
+    pub fn of(pack: &'a Pack, records: &'a [Record], ending: Ending) -> Result<Account<'a>, DebriefError> {
         let plan = pack.debrief.as_ref().ok_or_else(|| DebriefError::NoPlan { pack: pack.id.name.clone() })?;
         let Some(Record { body: Body::Header(header), .. }) = records.first() else {
             return Err(DebriefError::NoHeader);
@@ -161,10 +163,9 @@ impl<'a> Account<'a> {
         open.sort_by_key(|open| (open.at, open.seq));
         let end = records.iter().map(|record| moment(record.written_ms.max(record.t_ms))).max().unwrap_or(0);
         let over = facts.iter().find(|fact| fits(&plan.over, &fact.meaning)).map(|fact| fact.at);
-        let outcomes = outcomes(pack, &facts, end);
-        let is_correction = |record: &&Record| {
-            matches!(record.body, Body::Confirm { .. } | Body::Amend { .. } | Body::Withdraw { .. })
-        };
+        let asked = asked(pack, &facts, end);
+        let is_correction =
+            |record: &&Record| matches!(record.body, Body::Confirm { .. } | Body::Amend { .. } | Body::Withdraw { .. });
         let mut account = Account {
             pack,
             plan,
@@ -178,7 +179,7 @@ impl<'a> Account<'a> {
             end,
             over,
             deaf: deaf(records, end),
-            outcomes,
+            asked,
             silences: vec![],
             corrections: records.iter().filter(is_correction).count(),
             same_pack: header.pack.sha256 == pack.id.sha256,
@@ -216,7 +217,7 @@ impl<'a> Account<'a> {
     }
 }
 
-fn check_times(records: &[Record]) -> std::result::Result<(), DebriefError> {
+fn check_times(records: &[Record]) -> Result<(), DebriefError> {
     for (seq, record) in (0..).zip(records) {
         let moved = match record.body {
             Body::Amend { moved_to_ms, .. } => moved_to_ms.unwrap_or(0),
@@ -237,7 +238,7 @@ fn deaf(records: &[Record], end: Moment) -> Vec<Deaf> {
     let mut before = 0;
     for record in records {
         if let Body::Device { device, state, text } = &record.body
-            && device != VOICE
+            && (device == RECORDER || NEEDED.contains(&device.as_str()))
         {
             let now = moment(record.t_ms);
             if device == RECORDER {
@@ -260,7 +261,7 @@ fn deaf(records: &[Record], end: Moment) -> Vec<Deaf> {
 }
 
 /// Runs the pack's rules over the events as they stand.
-fn outcomes(pack: &Pack, facts: &[Fact], end: Moment) -> Vec<Outcome> {
+fn asked(pack: &Pack, facts: &[Fact], end: Moment) -> Vec<Asked> {
     use crate::checkpoints::Change;
     let (machine, transitions) = Machine::run(&pack.checkpoints, facts.to_vec(), end);
     let mut due = vec![None; pack.checkpoints.rules.len()];
@@ -268,28 +269,23 @@ fn outcomes(pack: &Pack, facts: &[Fact], end: Moment) -> Vec<Outcome> {
     for step in transitions {
         let Change::To(state) = step.change else { continue };
         let since: Option<Moment> = due[step.rule];
-        let result = match state {
+        let outcome = match state {
             CheckpointState::Due => {
                 due[step.rule] = Some(step.at);
                 continue;
             }
-            CheckpointState::Met if since.is_some_and(|since| step.at > since) => Result::Late,
-            CheckpointState::Met => Result::InTime,
-            CheckpointState::Missed => Result::Missed,
-            CheckpointState::Cancelled => Result::Cancelled,
+            CheckpointState::Met if since.is_some_and(|since| step.at > since) => Outcome::Late,
+            CheckpointState::Met => Outcome::InTime,
+            CheckpointState::Missed => Outcome::Missed,
+            CheckpointState::Cancelled => Outcome::Cancelled,
         };
         due[step.rule] = None;
-        out.push(Outcome { rule: step.rule, due: since, result, at: step.at, of: step.of });
+        out.push(Asked { rule: step.rule, due: since, outcome, at: step.at, of: step.of });
     }
-    let open = machine.due().map(|(rule, since)| Outcome {
-        rule,
-        due: Some(since),
-        result: Result::Open,
-        at: end,
-        of: None,
-    });
+    let open =
+        machine.due().map(|(rule, since)| Asked { rule, due: Some(since), outcome: Outcome::Open, at: end, of: None });
     out.extend(open);
-    out.sort_by_key(|outcome| (outcome.due.unwrap_or(outcome.at), outcome.rule));
+    out.sort_by_key(|asked| (asked.due.unwrap_or(asked.at), asked.rule));
     out
 }
 

@@ -1,6 +1,6 @@
 //! Figures, as their definitions say, from what a log says in the end.
 
-use super::account::{Account, Birth, Result};
+use super::account::{Account, Birth, Outcome};
 use super::finding::{Found, seconds};
 use super::runs::Runs;
 use crate::checkpoints::{Fact, Moment, Pattern, Test};
@@ -27,7 +27,7 @@ fn find(account: &Account, runs: &[Runs], kind: &Kind) -> Found {
 }
 
 /// Where an interval begins: a moment and its record, or why there is none; and what makes it doubtful.
-fn origin(account: &Account, from: Option<&[Pattern]>) -> std::result::Result<(Moment, u64, Vec<String>), String> {
+fn origin(account: &Account, from: Option<&[Pattern]>) -> Result<(Moment, u64, Vec<String>), String> {
     let Some(from) = from else {
         return match account.birth {
             Birth::At(at, seq) => Ok((at, seq, vec![])),
@@ -139,10 +139,10 @@ fn in_target(account: &Account) -> Found {
 }
 
 fn checkpoints(account: &Account, of: &[usize], measure: CheckpointMeasure) -> Found {
-    let outcomes = || account.outcomes.iter().filter(|outcome| of.is_empty() || of.contains(&outcome.rule));
-    let records = outcomes().filter_map(|outcome| outcome.of).collect();
-    let counted = |result: Result| outcomes().filter(|outcome| outcome.result == result).count() as f64;
-    let (in_time, late, missed) = (counted(Result::InTime), counted(Result::Late), counted(Result::Missed));
+    let asked = || account.asked.iter().filter(|asked| of.is_empty() || of.contains(&asked.rule));
+    let records = asked().filter_map(|asked| asked.of).collect();
+    let counted = |outcome: Outcome| asked().filter(|asked| asked.outcome == outcome).count() as f64;
+    let (in_time, late, missed) = (counted(Outcome::InTime), counted(Outcome::Late), counted(Outcome::Missed));
     let mut doubts = Vec::new();
     if !account.same_pack {
         doubts.push("the log was made with another version of the pack".into());
@@ -155,8 +155,8 @@ fn checkpoints(account: &Account, of: &[usize], measure: CheckpointMeasure) -> F
         CheckpointMeasure::Late => late,
         CheckpointMeasure::Missed => missed,
         CheckpointMeasure::LongestWait => {
-            let waits = outcomes().filter(|outcome| outcome.result == Result::Late);
-            let longest = waits.filter_map(|outcome| Some(outcome.at - outcome.due?)).max();
+            let waits = asked().filter(|asked| asked.outcome == Outcome::Late);
+            let longest = waits.filter_map(|asked| Some(asked.at - asked.due?)).max();
             seconds(longest.unwrap_or(0))
         }
     };

@@ -9,10 +9,17 @@ use serde::Serialize;
 #[derive(Debug, Clone, PartialEq, Serialize)]
 #[serde(tag = "state", rename_all = "snake_case")]
 pub enum Finding {
-    Known { value: f64 },
+    Known {
+        value: f64,
+    },
     /// The records give this value, but something in the log may change it.
-    Doubtful { value: f64, why: String },
-    NotKnown { why: String },
+    Doubtful {
+        value: f64,
+        why: String,
+    },
+    NotKnown {
+        why: String,
+    },
 }
 
 /// A finding and the records that it rests on, by `seq`.

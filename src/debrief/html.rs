@@ -3,9 +3,7 @@
 
 use super::finding::{plain, shown, span};
 use super::svg::{class, timeline};
-use super::{
-    Debrief, Dose, EventLine, Figure, Finding, Line, Outcome, Place, Score, Spell, Stamp, Standing, purpose,
-};
+use super::{Debrief, Dose, EventLine, Figure, Finding, Line, Outcome, Place, Score, Spell, Stamp, Standing, purpose};
 use crate::record::By;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 

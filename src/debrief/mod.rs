@@ -11,11 +11,11 @@ mod svg;
 mod talk;
 mod text;
 
-pub use account::{Account, Ending, Result as Outcome};
+pub use account::{Account, Ending, Outcome};
 pub use figures::figures;
 pub use finding::{Finding, Found, number, plain, span};
 pub use html::page;
-pub use text::{definitions, source, summary, unit};
+pub use text::{definitions, summary, unit};
 
 use crate::checkpoints::{Fact, Moment};
 use crate::core::state::COMMAND;
@@ -23,6 +23,7 @@ use crate::pack::Pack;
 use crate::pack::debrief::{Curve, Shape};
 use crate::record::{Body, By, Purpose, Record};
 use crate::time::clock_face;
+use account::Asked;
 use runs::Runs;
 use serde::Serialize;
 use std::collections::BTreeMap;
@@ -30,7 +31,9 @@ use std::collections::BTreeMap;
 /// Why there is no debrief.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum DebriefError {
-    #[error("pack {pack} has no debrief.toml: add one (see grammars/newborn/debrief.toml), or name another with --pack")]
+    #[error(
+        "pack {pack} has no debrief.toml: add one (see grammars/newborn/debrief.toml), or name another with --pack"
+    )]
     NoPlan { pack: String },
     #[error("the log does not begin with a header: look for its start in a copy")]
     NoHeader,
@@ -386,9 +389,7 @@ pub fn debrief(pack: &Pack, records: &[Record], ending: Ending) -> Result<Debrie
         log: about(&account),
         notices: notices(&account),
         birth: match account.birth {
-            account::Birth::At(at, record) => {
-                Some(BirthTime { at: account.stamp(at), record, wall: account.wall(at) })
-            }
+            account::Birth::At(at, record) => Some(BirthTime { at: account.stamp(at), record, wall: account.wall(at) }),
             _ => None,
         },
         timeline: account.plan.lanes.iter().map(|lane| self::lane(&account, lane)).collect(),
@@ -407,7 +408,7 @@ pub fn debrief(pack: &Pack, records: &[Record], ending: Ending) -> Result<Debrie
         questions,
         report,
         events: events(&account),
-        sources: pack.manifest.sources.iter().map(|(key, source)| (key.clone(), text::source(source))).collect(),
+        sources: pack.manifest.sources.iter().map(|(key, source)| (key.clone(), source.to_string())).collect(),
         figures: account.plan.figures.iter().zip(found).map(|(plan, found)| figure(plan, found)).collect(),
     })
 }
@@ -619,39 +620,39 @@ fn doses(account: &Account) -> Vec<Dose> {
     .collect()
 }
 
-fn late(outcome: &account::Outcome) -> Option<Moment> {
-    (outcome.result == Outcome::Late).then(|| outcome.due.map(|due| outcome.at - due)).flatten()
+fn late(asked: &Asked) -> Option<Moment> {
+    (asked.outcome == Outcome::Late).then(|| asked.due.map(|due| asked.at - due)).flatten()
 }
 
 fn scores(account: &Account) -> Vec<Score> {
     let Some(apgar) = &account.plan.apgar else { return vec![] };
     let rules = &account.pack.checkpoints.rules;
-    let asked = |outcome: &&account::Outcome| apgar.checkpoints.contains(&rules[outcome.rule].id);
-    let score = |fact: &Fact, outcome: Option<&account::Outcome>| Score {
+    let of_score = |asked: &&Asked| apgar.checkpoints.contains(&rules[asked.rule].id);
+    let score = |fact: &Fact, asked: Option<&Asked>| Score {
         title: account.pack.events.describe(&fact.meaning),
         value: fact.meaning.value.as_ref().and_then(serde_json::Value::as_f64),
         minute: fact.meaning.detail.get(&apgar.minute).and_then(serde_json::Value::as_f64),
         at: Some(account.stamp(fact.at)),
         record: Some(fact.seq),
-        outcome: outcome.map(|outcome| outcome.result),
-        late_ms: outcome.and_then(late),
+        outcome: asked.map(|asked| asked.outcome),
+        late_ms: asked.and_then(late),
     };
     let mut out = Vec::new();
     for fact in account.facts.iter().filter(|fact| fact.meaning.event == apgar.of) {
-        let met = account.outcomes.iter().filter(asked).find(|outcome| outcome.of == Some(fact.seq));
+        let met = account.asked.iter().filter(of_score).find(|asked| asked.of == Some(fact.seq));
         out.push((fact.at, score(fact, met)));
     }
-    let unmet = account.outcomes.iter().filter(asked);
-    for outcome in unmet.filter(|outcome| matches!(outcome.result, Outcome::Missed | Outcome::Open)) {
-        let due = outcome.due.unwrap_or(outcome.at);
-        let title = rules[outcome.rule].title.clone();
+    let unmet = account.asked.iter().filter(of_score);
+    for asked in unmet.filter(|asked| matches!(asked.outcome, Outcome::Missed | Outcome::Open)) {
+        let due = asked.due.unwrap_or(asked.at);
+        let title = rules[asked.rule].title.clone();
         let score = Score {
             title,
             value: None,
             minute: None,
             at: Some(account.stamp(due)),
             record: None,
-            outcome: Some(outcome.result),
+            outcome: Some(asked.outcome),
             late_ms: None,
         };
         out.push((due, score));
@@ -661,16 +662,16 @@ fn scores(account: &Account) -> Vec<Score> {
 }
 
 fn checkpoints(account: &Account) -> Vec<Checkpoint> {
-    let each = account.outcomes.iter().map(|outcome| {
-        let rule = &account.pack.checkpoints.rules[outcome.rule];
+    let each = account.asked.iter().map(|asked| {
+        let rule = &account.pack.checkpoints.rules[asked.rule];
         Checkpoint {
             id: rule.id.clone(),
             title: rule.title.clone(),
-            due: outcome.due.map(|due| account.stamp(due)),
-            outcome: outcome.result,
-            at: account.stamp(outcome.at),
-            late_ms: late(outcome),
-            of: outcome.of,
+            due: asked.due.map(|due| account.stamp(due)),
+            outcome: asked.outcome,
+            at: account.stamp(asked.at),
+            late_ms: late(asked),
+            of: asked.of,
             source: rule.source.clone(),
         }
     });

@@ -77,12 +77,16 @@ fn drawing(debrief: &Debrief, strip: Strip, number: usize) -> Markup {
     let lanes = debrief.timeline.iter().enumerate();
     let mut lanes: Vec<Drawn> = lanes.map(|(n, lane)| draw(lane, strip, Some(n) == first_runs)).collect();
     lanes.push(checkpoints(&debrief.checkpoints, strip));
-    let doubts: Vec<Line> = debrief.doubts.iter().map(|doubt| Line {
-        at: doubt.at,
-        record: doubt.record,
-        what: format!("{}: {}", doubt.what, doubt.question),
-        doubtful: true,
-    }).collect();
+    let doubts: Vec<Line> = debrief
+        .doubts
+        .iter()
+        .map(|doubt| Line {
+            at: doubt.at,
+            record: doubt.record,
+            what: format!("{}: {}", doubt.what, doubt.question),
+            doubtful: true,
+        })
+        .collect();
     lanes.push(marks("Doubts", &doubts, strip, false));
     let height = AXIS + lanes.iter().map(|lane| lane.height + GAP).sum::<f64>();
     let tops = lanes.iter().scan(AXIS, |y, lane| {
@@ -90,7 +94,8 @@ fn drawing(debrief: &Debrief, strip: Strip, number: usize) -> Markup {
         Some(*y - lane.height - GAP)
     });
     let tops: Vec<f64> = tops.collect();
-    let label = format!("Timeline from {} to {}", clock_face(strip.from - strip.birth), clock_face(strip.to - strip.birth));
+    let label =
+        format!("Timeline from {} to {}", clock_face(strip.from - strip.birth), clock_face(strip.to - strip.birth));
     html! {
         svg class="strip" viewBox={ "0 0 " (WIDTH) " " (px(height)) } role="img" aria-label=(label)
             xmlns="http://www.w3.org/2000/svg" {
@@ -277,7 +282,8 @@ fn curve<'a>(title: &'a str, series: &Series, strip: Strip) -> Drawn<'a> {
     let height = if series.steps { 58.0 } else { 122.0 };
     let [low, high] = series.axis;
     let y = |value: f64| 6.0 + (1.0 - (value.clamp(low, high) - low) / (high - low)) * (height - 14.0);
-    let sure: Vec<&Point> = series.points.iter().filter(|point| !point.doubtful && point.reading == Reading::Exact).collect();
+    let sure: Vec<&Point> =
+        series.points.iter().filter(|point| !point.doubtful && point.reading == Reading::Exact).collect();
     let unit = shown(&series.unit);
     let content = html! {
         (band(series, strip, &y))
@@ -385,7 +391,9 @@ fn shape(point: &Point, x: f64, y: f64, series: &Series) -> Markup {
     match point.reading {
         Reading::Above => html! { polygon points={ (at(-5.0, 3.0)) " " (at(5.0, 3.0)) " " (at(0.0, -6.0)) } {} },
         Reading::Below => html! { polygon points={ (at(-5.0, -3.0)) " " (at(5.0, -3.0)) " " (at(0.0, 6.0)) } {} },
-        Reading::Absent => html! { path d={ "M" (at(-5.0, -5.0)) " L" (at(5.0, 5.0)) " M" (at(-5.0, 5.0)) " L" (at(5.0, -5.0)) } {} },
+        Reading::Absent => {
+            html! { path d={ "M" (at(-5.0, -5.0)) " L" (at(5.0, 5.0)) " M" (at(-5.0, 5.0)) " L" (at(5.0, -5.0)) } {} }
+        }
         Reading::Exact if !series.band.is_empty() => {
             html! { rect x=(px(x - 4.5)) y=(px(y - 4.5)) width="9" height="9" {} }
         }

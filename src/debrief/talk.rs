@@ -1,6 +1,6 @@
 //! For the conversation: facts first, then open questions drawn from the data. Nobody is blamed.
 
-use super::account::{Account, Result};
+use super::account::{Account, Outcome};
 use super::finding::{Found, number, plain, span};
 use super::runs::Runs;
 use super::{Placed, Question};
@@ -127,9 +127,9 @@ fn readings(account: &Account) -> Vec<Weighed> {
 
 /// Checkpoints for which nothing was called out.
 fn waiting(account: &Account) -> Vec<Weighed> {
-    let each = account.outcomes.iter().filter(|outcome| outcome.result == Result::Missed).filter_map(|outcome| {
-        let rule = &account.pack.checkpoints.rules[outcome.rule];
-        let due = outcome.due?;
+    let each = account.asked.iter().filter(|asked| asked.outcome == Outcome::Missed).filter_map(|asked| {
+        let rule = &account.pack.checkpoints.rules[asked.rule];
+        let due = asked.due?;
         let text = format!(
             "\"{}\" was due at {} and nothing was called out for it: how was it seen in the room?",
             rule.title,

@@ -1,16 +1,9 @@
 //! A debrief as plain text, and the list of definitions.
 
 use super::{Debrief, Outcome};
+use crate::pack::Manifest;
 use crate::pack::debrief::{Plan, Unit};
-use crate::pack::{Manifest, Source};
 use std::fmt::Write;
-
-/// A source in one line.
-pub fn source(source: &Source) -> String {
-    let year = source.year.map_or(String::new(), |year| format!(", {year}"));
-    let place = source.place.as_ref().map_or(String::new(), |place| format!(" ({place})"));
-    format!("{}: {}{year}{place}", source.organisation, source.title)
-}
 
 /// UCUM where there is one.
 pub fn unit(unit: &Unit) -> &str {
@@ -92,5 +85,5 @@ pub fn definitions(plan: &Plan, manifest: &Manifest) -> String {
 }
 
 fn named(manifest: &Manifest, key: &str) -> String {
-    manifest.sources.get(key).map_or_else(|| key.to_string(), source)
+    manifest.sources.get(key).map_or_else(|| key.to_string(), ToString::to_string)
 }

@@ -538,10 +538,8 @@ impl Reader<'_> {
                     Some(timer) => format!(" while the timer {} runs", timer.get_ref()),
                     None => String::new(),
                 };
-                let formula = format!(
-                    "t(first {} at or after the origin{within}) − t(origin); origin: {origin}",
-                    words(&raw.to)
-                );
+                let formula =
+                    format!("t(first {} at or after the origin{within}) − t(origin); origin: {origin}", words(&raw.to));
                 Ok((Kind::Interval { from, to: list(&raw.to, "to")?, during }, formula, Unit::Seconds))
             }
             "total" => {
@@ -609,7 +607,8 @@ impl Reader<'_> {
             "checkpoints" => {
                 let of = raw.of.iter().flatten().map(|id| self.read(id, |id| self.checkpoint(id)));
                 let of = of.collect::<Result<Vec<_>, _>>()?;
-                let which = if of.is_empty() { "checkpoints".into() } else { format!("checkpoints {}", words(&raw.of)) };
+                let which =
+                    if of.is_empty() { "checkpoints".into() } else { format!("checkpoints {}", words(&raw.of)) };
                 let (measure, what, unit) = self.read(&measure()?, |word| match word {
                     "in_time" => Ok((
                         CheckpointMeasure::InTime,
@@ -680,7 +679,8 @@ impl Reader<'_> {
                 None => return self.fault(at, "runs of what? Add timer"),
             },
             ("marks", Some(OneOrMore::More(items))) => {
-                let each = items.iter().map(|item| self.language.patterns(item).or_else(|what| self.fault(at.clone(), what)));
+                let each =
+                    items.iter().map(|item| self.language.patterns(item).or_else(|what| self.fault(at.clone(), what)));
                 Shape::Marks { of: each.collect::<Result<Vec<_>, _>>()?.concat() }
             }
             ("curve", Some(OneOrMore::One(of))) => {
@@ -702,7 +702,10 @@ impl Reader<'_> {
                     steps: raw.steps,
                 })
             }
-            _ => return self.fault(at, "a lane is runs with timer, marks with a list `of`, or curve with one event `of`"),
+            _ => {
+                return self
+                    .fault(at, "a lane is runs with timer, marks with a list `of`, or curve with one event `of`");
+            }
         };
         Ok(Lane { title: raw.title.get_ref().clone(), shape })
     }
@@ -732,7 +735,9 @@ impl Reader<'_> {
             ("first", what) => self.language.patterns(what).map(Fill::First),
             ("last", what) => self.language.patterns(what).map(Fill::Last),
             ("all", what) => self.language.patterns(what).map(Fill::All),
-            _ => Err(format!("'{text}': write birth, header purpose, header started, figure ID, or first, last or all EVENT")),
+            _ => Err(format!(
+                "'{text}': write birth, header purpose, header started, figure ID, or first, last or all EVENT"
+            )),
         }
     }
 }

@@ -21,6 +21,7 @@ use crate::record::PackId;
 use serde::Deserialize;
 use sha2::{Digest, Sha256};
 use std::collections::{BTreeMap, BTreeSet};
+use std::fmt;
 
 /// The files of a pack by name.
 pub type Files = BTreeMap<String, String>;
@@ -77,6 +78,15 @@ pub struct Source {
     pub year: Option<u16>,
     #[serde(rename = "where")]
     pub place: Option<String>,
+}
+
+impl fmt::Display for Source {
+    /// "Organisation: title, year (where)".
+    fn fmt(&self, f: &mut fmt::Formatter) -> fmt::Result {
+        write!(f, "{}: {}", self.organisation, self.title)?;
+        self.year.map_or(Ok(()), |year| write!(f, ", {year}"))?;
+        self.place.as_ref().map_or(Ok(()), |place| write!(f, " ({place})"))
+    }
 }
 
 /// What can be wrong with a pack.

@@ -1,13 +1,13 @@
 //! The core on invented time: what is called out and keyed when, and what comes of it.
 
-use earmark::core::action::Action;
+use earmark::core::action::{Action, Side, Step};
 use earmark::core::{Core, Effect, Input};
 use earmark::decode::confidence::Measures;
 use earmark::decode::reading::RivalReading;
 use earmark::decode::{Reading, Word};
 use earmark::grammar::meaning::Understood;
 use earmark::pack::Pack;
-use earmark::record::{By, EngineId, Purpose, Record};
+use earmark::record::{By, EngineId, Meaning, Purpose, Record};
 use earmark::settings;
 use earmark::time::{Anchor, Millis};
 
@@ -40,6 +40,34 @@ pub fn reading(pack: &Pack, words: &str, confidence: f32, rival: Option<(&str, f
         }),
         may_go_on: false,
         measures: Measures::default(),
+    }
+}
+
+/// `confirm`, `value 80`, `event heart_rate 80` …
+pub fn action(text: &str) -> Action {
+    let words: Vec<&str> = text.split(' ').collect();
+    let number = |k: usize| words[k].parse::<f64>().unwrap();
+    match words[0] {
+        "event" => {
+            let value = words.get(2).map(|value| value.parse::<i64>().map_or((*value).into(), Into::into));
+            Action::Event(Meaning { event: words[1].into(), value, ..Meaning::default() })
+        }
+        "earlier" => Action::Choose(Step::Earlier),
+        "later" => Action::Choose(Step::Later),
+        "confirm" => Action::Confirm,
+        "withdraw" => Action::Withdraw,
+        "heard" => Action::Resolve(Side::Heard),
+        "rival" => Action::Resolve(Side::Rival),
+        "value" => Action::AmendValue(number(1)),
+        "shift" => Action::Shift((number(1) * 1000.0) as i64),
+        "birth" => Action::Birth { ago_ms: (number(1) * 1000.0) as u64 },
+        "mark" => Action::Mark,
+        "undo" => Action::Undo,
+        "time" => Action::TimeCheck,
+        "again" => Action::SayAgain,
+        "mute" => Action::Mute,
+        "end" => Action::End,
+        other => panic!("no key {other}"),
     }
 }
 
