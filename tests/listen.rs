@@ -6,7 +6,7 @@ use common::sound_server::SoundServer;
 use common::tools::{dull, dulled, locate, run};
 use earmark::voice::Sounds;
 use serde_json::Value;
-use std::io::{BufRead, BufReader};
+use std::io::{BufRead, BufReader, Read, Write};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::Duration;
@@ -177,4 +177,51 @@ fn it_ends_cleanly_when_terminated_and_says_which_microphones_there_are() {
     let error = String::from_utf8_lossy(&unknown.stderr);
     assert!(error.contains("virtual_mic") && error.contains("1."), "{error}");
     assert!(!folder.path().join("none.earmark.jsonl").exists());
+}
+
+#[test]
+fn a_terminal_shows_the_view_and_its_keys_are_recorded() {
+    let server = SoundServer::start();
+    let folder = tempfile::tempdir().unwrap();
+    let log = folder.path().join("log.earmark.jsonl");
+    let program = env!("CARGO_BIN_EXE_earmark");
+    let line = format!("{program} listen --mic virtual_mic --keypad terminal --no-voice --log {}", log.display());
+    // Runs the line in a terminal of its own, whose keys and screen are ours.
+    let mut command = Command::new("script");
+    command.args(["-qec", &line, "/dev/null"]).env("TERM", "xterm").env_remove("NO_COLOR");
+    enter(&server, &mut command);
+    let mut child =
+        command.stdin(Stdio::piped()).stdout(Stdio::piped()).spawn().expect("script: apt-get install bsdutils");
+    let (mut keys, mut screen) = (child.stdin.take().unwrap(), child.stdout.take().unwrap());
+    let (seen, see) = std::sync::mpsc::channel();
+    std::thread::spawn(move || {
+        let mut bytes = [0; 4096];
+        while let Ok(count @ 1..) = screen.read(&mut bytes) {
+            let _ = seen.send(String::from_utf8_lossy(&bytes[..count]).into_owned());
+        }
+    });
+    let mut shown = String::new();
+    let mut wait_for = |text: &str| {
+        while !shown.contains(text) {
+            let more = see.recv_timeout(Duration::from_secs(30));
+            shown += &more.unwrap_or_else(|_| panic!("{text:?} was not shown:\n{shown}"));
+        }
+    };
+    wait_for("nothing yet");
+    keys.write_all(b"7").unwrap();
+    wait_for("Ventilation started");
+    keys.write_all(b"412").unwrap();
+    wait_for("Heart rate 12_ /min");
+    keys.write_all(b"0\r").unwrap();
+    wait_for("120 /min");
+    wait_for("medical device");
+    // Ctrl-C.
+    keys.write_all(b"\x03").unwrap();
+    wait_for("\x1b[?1049l");
+    wait_for("Call-outs heard       2");
+    assert!(child.wait().unwrap().success());
+    let keyed: Vec<Value> = records(&log).into_iter().filter(|r| r["by"] == "keypad").collect();
+    let of = |k: usize| (keyed[k]["event"].as_str().unwrap(), &keyed[k]["value"]);
+    assert_eq!((of(0), of(1)), (("ventilation_started", &Value::Null), ("heart_rate", &Value::from(120))));
+    assert_eq!(close_reason(&log), "interrupted");
 }

@@ -69,7 +69,7 @@ fn everything_that_matters_is_on_eighty_by_twenty_four() {
         assert!(text.contains(part), "{part} is not in\n{text}");
     }
     // 0:48 since birth, large.
-    assert!(text.contains("█ █  ▄      █ █ █ █"), "{text}");
+    assert!(text.contains("█ █  ▄  ▀▀█ █▀█"), "{text}");
     assert_eq!(lines.len(), 24);
     let styled = |style| lines.iter().flatten().filter(move |span| span.style == style).map(|span| span.text.as_str());
     assert_eq!(styled(Style::Trouble).collect::<Vec<_>>(), ["keypad lost"]);

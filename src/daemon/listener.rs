@@ -45,6 +45,8 @@ impl Listener {
         let thread = std::thread::Builder::new()
             .name("hearing".into())
             .spawn(move || {
+                // What ALSA says of its own accord would tear the screen.
+                let _unprinted = alsa::Output::local_error_handler();
                 let last = LastWord(messages);
                 hear(microphone.as_deref(), engine, &asked, opened, &last.0);
             })

@@ -44,7 +44,9 @@ pub struct Span {
 pub type Line = Vec<Span>;
 
 /// Lines of what runs and what is due.
-const ROWS: usize = 5;
+const ROWS: usize = 4;
+/// Where so many events would have no line, there are no free lines either.
+const EVENTS: usize = 10;
 /// So many doubts have a line.
 const DOUBTS: usize = 3;
 /// Width of the clock, and of what runs.
@@ -68,6 +70,10 @@ pub fn draw(shown: &Shown, width: usize, height: usize) -> Vec<Line> {
     }
     let mut foot = vec![vec![], said(shown), state(shown)];
     foot.extend(wrapped(shown.caution, inner).into_iter().map(|text| vec![span(text, Style::Dim)]));
+    if lines.len() + foot.len() + EVENTS > height {
+        lines.retain(|line| !line.is_empty());
+        foot.remove(0);
+    }
     let room = height.saturating_sub(lines.len() + foot.len());
     let events = events(glance, room.saturating_sub(1));
     lines.extend(events.into_iter().take(room));

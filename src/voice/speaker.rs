@@ -28,6 +28,8 @@ pub struct Speaker {
 impl Speaker {
     /// The error is a plain reason.
     pub fn open() -> Result<Speaker, String> {
+        // What ALSA says of its own accord would tear the screen; the error tells enough.
+        let _unprinted = alsa::Output::local_error_handler();
         let troubles = Arc::<Mutex<Troubles>>::default();
         let noted = troubles.clone();
         let builder = DeviceSinkBuilder::from_default_device().map_err(|e| e.to_string())?;
