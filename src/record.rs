@@ -1,20 +1,25 @@
 //! What stands in the log: one enum, a line for each variant.
 
 use crate::time::Millis;
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value};
 
 /// Name of the log format, first thing in every header.
 pub const FORMAT: &str = "earmark-log";
-/// Version of the log format that this program writes.
+/// Version of the log format that this program writes. A member that is added leaves it as it is: older readers keep
+/// what they do not know.
 pub const FORMAT_VERSION: u32 = 1;
+/// The oldest version that is read.
+pub const OLDEST_VERSION: u32 = 1;
 
 /// One record as the core makes it; the journal adds `seq`, `prev` and `hash`.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Record {
     /// Monotonic milliseconds since the log was opened, at the onset of the call-out or key.
     pub t_ms: Millis,
     /// The same moment as wall time, RFC 3339 with offset and milliseconds.
+    #[schemars(extend("format" = "date-time"))]
     pub at: String,
     /// Milliseconds since birth, when birth is known; negative before it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -27,7 +32,7 @@ pub struct Record {
 }
 
 /// The kinds of record.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(tag = "kind", rename_all = "snake_case")]
 pub enum Body {
     /// First line of every log.
@@ -85,7 +90,7 @@ pub enum Body {
 }
 
 /// Who or what a record comes from.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Source {
     pub by: By,
     /// The call-out as the grammar spells it.
@@ -97,7 +102,7 @@ pub struct Source {
 }
 
 /// Where an input came from.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum By {
     Voice,
@@ -108,7 +113,7 @@ pub enum By {
 }
 
 /// An event with everything that is known about how it was heard.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Heard {
     #[serde(flatten)]
     pub meaning: Meaning,
@@ -123,7 +128,7 @@ pub struct Heard {
 }
 
 /// What a call-out means, in the pack's terms.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, Default)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, Default, JsonSchema)]
 pub struct Meaning {
     /// Event id from the pack.
     pub event: String,
@@ -139,7 +144,7 @@ pub struct Meaning {
 }
 
 /// Another way to understand the same sound.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Rival {
     pub words: String,
     #[serde(flatten)]
@@ -149,7 +154,7 @@ pub struct Rival {
 }
 
 /// Why an event is doubtful.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Doubt {
     /// It may not have been a call-out at all.
@@ -172,7 +177,7 @@ impl Doubt {
 }
 
 /// What became of a checkpoint.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum CheckpointState {
     /// Its time has come, and nothing has met it.
@@ -186,7 +191,7 @@ pub enum CheckpointState {
 }
 
 /// Everything a reader needs to know about where a log comes from.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Header {
     /// Always [`FORMAT`].
     pub format: String,
@@ -207,7 +212,7 @@ pub struct Header {
     pub caution: String,
 }
 
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct PackId {
     pub name: String,
     pub version: String,
@@ -215,7 +220,7 @@ pub struct PackId {
     pub sha256: String,
 }
 
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct EngineId {
     pub name: String,
     /// SHA-256 of what the engine adds to its model (a library, a tuning), hex.
@@ -225,7 +230,7 @@ pub struct EngineId {
 }
 
 /// Why the log is kept.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, clap::ValueEnum)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, clap::ValueEnum, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Purpose {
     Drill,
@@ -234,7 +239,7 @@ pub enum Purpose {
 }
 
 /// Counts at the end of a log.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Close {
     /// Why it ended, e.g. `end of audio`, `interrupted`.
     pub reason: String,

@@ -3,9 +3,10 @@
 use std::path::{Path, PathBuf};
 
 /// Each may use those before it.
-const FLOORS: [&str; 26] = [
+const FLOORS: [&str; 29] = [
     "time",
     "record",
+    "html",
     "grammar",
     "checkpoints",
     "pack",
@@ -15,6 +16,7 @@ const FLOORS: [&str; 26] = [
     "debrief",
     "compare",
     "keys",
+    "prepare",
     "audio",
     "engine",
     "journal",
@@ -27,6 +29,7 @@ const FLOORS: [&str; 26] = [
     "show",
     "view",
     "phrases",
+    "export",
     "replay",
     "daemon",
     "cli",

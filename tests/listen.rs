@@ -21,6 +21,7 @@ struct Event {
 }
 
 fn records(log: &Path) -> Vec<Value> {
+    common::schema::check_log(log);
     std::fs::read_to_string(log).unwrap().lines().map(|line| serde_json::from_str(line).unwrap()).collect()
 }
 

@@ -27,6 +27,7 @@ fn replay(audio: &str, log: &Path) -> Output {
 
 /// (event, value) of every event in a log, in order.
 fn events(log: &Path) -> Vec<(String, Value)> {
+    common::schema::check_log(log);
     let text = std::fs::read_to_string(log).unwrap();
     let lines = text.lines().map(|line| serde_json::from_str::<Value>(line).unwrap());
     lines

@@ -2,9 +2,12 @@
 
 mod compare;
 mod debrief;
+mod export;
 mod keypad;
 mod phrases;
+mod prepare;
 mod recording;
+mod schema;
 mod verify;
 
 use anyhow::Result;
@@ -45,6 +48,12 @@ enum Command {
     Debrief(debrief::DebriefArgs),
     /// The same figures over many logs, as run charts
     Compare(compare::CompareArgs),
+    /// Make the prep sheet: equipment to tick, tube, doses and targets for the baby that is expected
+    Prepare(prepare::PrepareArgs),
+    /// Write logs in an open format: CSV, FHIR, XES, WebVTT or Parquet
+    Export(export::ExportArgs),
+    /// Print the JSON Schema of a log's lines
+    Schema(schema::SchemaArgs),
 }
 
 impl Cli {
@@ -58,6 +67,9 @@ impl Cli {
             Command::Keypad(args) => keypad::run(&args),
             Command::Debrief(args) => debrief::run(&args),
             Command::Compare(args) => compare::run(&args),
+            Command::Prepare(args) => prepare::run(args),
+            Command::Export(args) => export::run(&args),
+            Command::Schema(args) => schema::run(&args),
         }
     }
 }

@@ -170,6 +170,11 @@ impl State {
         self.events().filter(|view| view.doubt.is_some())
     }
 
+    /// Marks and remarks that stand, by seq.
+    pub fn marks(&self) -> &[u64] {
+        &self.marks
+    }
+
     /// When birth was.
     pub fn birth(&self) -> Option<Moment> {
         self.events().find(|view| view.meaning.event == BIRTH && view.doubt.is_none()).map(|view| view.at)

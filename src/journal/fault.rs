@@ -1,7 +1,7 @@
 //! What can be wrong with a line of a log.
 
 use super::line::MAX_LINE;
-use crate::record::{FORMAT, FORMAT_VERSION};
+use crate::record::{FORMAT, FORMAT_VERSION, OLDEST_VERSION};
 use thiserror::Error;
 
 /// What is wrong with one line, and what to do about it.
@@ -35,7 +35,7 @@ pub enum Fault {
     #[error("the header says format `{found}`, expected `{FORMAT}`; give a log made by this program")]
     WrongFormat { found: String },
     #[error(
-        "the header says version {found}, this program reads version {FORMAT_VERSION}; use the program named in the header"
+        "the header says version {found}, this program reads versions {OLDEST_VERSION} to {FORMAT_VERSION}; use the program named in the header"
     )]
     WrongVersion { found: u32 },
     #[error("`prev` of the first line is not 64 zeros; look for the start of the log in a copy")]

@@ -1,6 +1,7 @@
 //! The shape of a line: how it is sealed, and how lines are taken from a file.
 
 use crate::record::Record;
+use schemars::JsonSchema;
 use sha2::{Digest, Sha256};
 use std::fmt::Write;
 use std::io::{self, BufRead, Read};
@@ -9,6 +10,29 @@ use std::io::{self, BufRead, Read};
 pub const MAX_LINE: usize = 1 << 20;
 /// `prev` of the first line.
 pub const FIRST_PREV: &str = "0000000000000000000000000000000000000000000000000000000000000000";
+
+/// A line of a log (`*.earmark.jsonl`): a record and its place in the chain.
+///
+/// Members that are not named here may stand beside those that are: readers keep them.
+#[derive(Debug, Clone, PartialEq, JsonSchema)]
+#[schemars(title = "Line of an Earmark log")]
+pub struct Line {
+    /// Counted from 0, the header.
+    pub seq: u64,
+    #[schemars(flatten)]
+    pub record: Record,
+    /// SHA-256 of the whole line before, without its line feed; 64 zeros in the first line.
+    #[schemars(regex(pattern = "^[0-9a-f]{64}$"))]
+    pub prev: String,
+    /// SHA-256 of this line's bytes before `,"hash":"`.
+    #[schemars(regex(pattern = "^[0-9a-f]{64}$"))]
+    pub hash: String,
+}
+
+/// JSON Schema (draft 2020-12) of a line, from the types that write it.
+pub fn schema() -> serde_json::Value {
+    schemars::schema_for!(Line).to_value()
+}
 
 const HASH_KEY: &str = r#","hash":""#;
 const END: &str = r#""}"#;

@@ -22,7 +22,7 @@ mod verify;
 mod writer;
 
 pub use fault::Fault;
-pub use line::{FIRST_PREV, MAX_LINE};
+pub use line::{FIRST_PREV, Line, MAX_LINE, schema};
 pub use reader::{Entry, Log, Torn, read};
 pub use sound::{Sound, sound};
 pub use verify::{Problem, Report, verify};

@@ -2,7 +2,7 @@
 
 use super::line::{Ending, Lines};
 use super::{Fault, JournalError};
-use crate::record::{Body, FORMAT, FORMAT_VERSION, Record};
+use crate::record::{Body, FORMAT, FORMAT_VERSION, OLDEST_VERSION, Record};
 use serde_json::{Map, Value};
 use std::fs::File;
 use std::io::BufReader;
@@ -121,7 +121,9 @@ fn beyond(members: Map<String, Value>, known: &Value) -> Map<String, Value> {
 pub(super) fn check_header(body: &Body) -> Result<(), Fault> {
     match body {
         Body::Header(header) if header.format != FORMAT => Err(Fault::WrongFormat { found: header.format.clone() }),
-        Body::Header(header) if header.version != FORMAT_VERSION => Err(Fault::WrongVersion { found: header.version }),
+        Body::Header(header) if !(OLDEST_VERSION..=FORMAT_VERSION).contains(&header.version) => {
+            Err(Fault::WrongVersion { found: header.version })
+        }
         Body::Header(_) => Ok(()),
         other => Err(Fault::NotHeader { kind: kind(other).into() }),
     }

@@ -1,6 +1,7 @@
 //! The layout as one page to print, on A4 or Letter.
 
 use super::place::{KEYS, Place, Role, face};
+use crate::html::escape;
 use crate::pack::Manifest;
 use crate::pack::keypad::{Keypad, Layer};
 use std::fmt::Write;
@@ -53,8 +54,4 @@ fn pad(layout: &Keypad, number: usize, layer: &Layer) -> String {
         );
     }
     out + "</div>\n</section>\n"
-}
-
-fn escape(text: &str) -> String {
-    text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;").replace('"', "&quot;")
 }

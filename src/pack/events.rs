@@ -30,6 +30,46 @@ pub struct Event {
     pub said_back: Option<SaidBack>,
     /// A number of the kind that people say, for lists of what can be said; by unit where it has several.
     example: Option<Example>,
+    /// As which resource of FHIR it is exported.
+    #[serde(default)]
+    pub resource: Resource,
+    /// Codes of public code systems, where they are known and sourced.
+    #[serde(default)]
+    pub codes: Vec<Code>,
+}
+
+/// A kind of FHIR resource.
+#[derive(Debug, Default, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Resource {
+    #[default]
+    Observation,
+    Procedure,
+    Medication,
+    Communication,
+}
+
+/// A code of LOINC, SNOMED CT or another system.
+#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Code {
+    /// Address of the code system, e.g. `http://loinc.org`.
+    pub system: String,
+    pub code: String,
+    pub display: String,
+    /// Category of the observation, e.g. `vital-signs`.
+    pub category: Option<String>,
+    /// Details that a call-out must have for the code to hold, e.g. `{ minute = 1 }`.
+    #[serde(default)]
+    when: BTreeMap<String, i64>,
+    pub source: String,
+}
+
+impl Code {
+    /// Whether the code is that of this call-out.
+    pub fn holds(&self, meaning: &Meaning) -> bool {
+        self.when.iter().all(|(key, value)| meaning.detail.get(key).and_then(serde_json::Value::as_i64) == Some(*value))
+    }
 }
 
 /// The words of what is read back: the title, then number and unit, then particulars.

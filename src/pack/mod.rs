@@ -5,11 +5,12 @@ pub mod debrief;
 mod dictionary;
 mod events;
 pub mod keypad;
+pub mod reference;
 pub mod sounds;
 mod tags;
 
 pub use dictionary::{DictionaryError, Pronunciations};
-pub use events::{Event, Events, SaidBack, ValueKind};
+pub use events::{Code, Event, Events, Resource, SaidBack, ValueKind};
 
 use crate::checkpoints::Rules;
 use crate::grammar::decoys::Decoys;
@@ -50,6 +51,8 @@ pub struct Pack {
     pub keypad: Option<keypad::Keypad>,
     /// What a debrief reads from a log, where the pack says so.
     pub debrief: Option<debrief::Plan>,
+    /// The tables of the prep sheet, where the pack has some.
+    pub reference: Option<reference::Reference>,
 }
 
 /// What `pack.toml` says.
@@ -173,6 +176,7 @@ impl Pack {
             graph::compile(&grammar).map_err(|error| PackError::at(PHRASES, phrases, error.span, error.what))?;
         check_events(&graph, &events, &Texts { grammar: &grammar, phrases, events: text(EVENTS)? })?;
         let sources = |key: &str| manifest.sources.contains_key(key);
+        check_codes(&events, text(EVENTS)?, &sources)?;
         let around = checkpoints::Surroundings { events: &events, graph: &graph, sources: &sources };
         let checkpoints = checkpoints::load(own, base.as_ref().map(|(name, files)| (name.as_str(), *files)), &around)?;
         let keypad = files.get(keypad::KEYPAD).map(|text| keypad::load(text, &events, &graph)).transpose()?;
@@ -180,13 +184,28 @@ impl Pack {
         let decoys = Decoys::new(&graph, &changes);
         let around = debrief::Surroundings { events: &events, rules: &checkpoints, sources: &sources };
         let debrief = files.get(debrief::DEBRIEF).map(|text| debrief::load(text, &around)).transpose()?;
+        let organisation = |key: &str| manifest.sources.get(key).map(|source| source.organisation.clone());
+        let tables = files.get(reference::REFERENCE);
+        let reference = tables.map(|text| reference::load(text, &graph, &organisation)).transpose()?;
         let words = files.get(WORDS).map_or("", String::as_str);
         let pronunciations =
             dictionary::pronounce(decoys.words(), (WORDS, words), ("the general dictionary", dictionary))?;
         let layers = [base.map(|(_, files)| files), Some(own)];
         let sha256 = fingerprint(layers.into_iter().flatten());
         let id = PackId { name: manifest.name.clone(), version: manifest.version.clone(), sha256 };
-        Ok(Pack { id, manifest, grammar, graph, decoys, pronunciations, events, checkpoints, keypad, debrief })
+        Ok(Pack {
+            id,
+            manifest,
+            grammar,
+            graph,
+            decoys,
+            pronunciations,
+            events,
+            checkpoints,
+            keypad,
+            debrief,
+            reference,
+        })
     }
 }
 
@@ -250,6 +269,16 @@ fn check_events(graph: &Graph, events: &Events, texts: &Texts) -> Result<(), Pac
         return Err(PackError::UnspokenEvents { ids: owned(unspoken), place, snippet });
     }
     check_units(graph, events, texts)
+}
+
+/// A code of a public code system comes from somewhere.
+fn check_codes(events: &Events, text: &str, sources: &dyn Fn(&str) -> bool) -> Result<(), PackError> {
+    let codes = events.iter().flat_map(|(_, event)| &event.codes);
+    let Some(code) = codes.into_iter().find(|code| !sources(&code.source)) else { return Ok(()) };
+    let written = format!("\"{}\"", code.code);
+    let at = text.find(&written).unwrap_or_default();
+    let what = format!("{MANIFEST} has no source \"{}\", which this code names: add it", code.source);
+    Err(PackError::at(EVENTS, text, Span::new(at, at + written.len()), what))
 }
 
 /// A call-out's unit must be one of its event's, whichever words carry the two.

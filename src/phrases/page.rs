@@ -2,6 +2,7 @@
 
 use super::pattern::{Entry, Piece, groups};
 use crate::grammar::meaning::number_value;
+use crate::html::escape;
 use crate::pack::Pack;
 use std::fmt::Write;
 
@@ -108,8 +109,4 @@ fn letters(text: &str) -> String {
 fn capitalised(text: &str) -> String {
     let mut chars = text.chars();
     chars.next().map_or_else(String::new, |first| first.to_uppercase().chain(chars).collect())
-}
-
-fn escape(text: &str) -> String {
-    text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;").replace('"', "&quot;")
 }

@@ -122,6 +122,8 @@ impl<'p> Run<'p> {
             Effect::Append(record) => Some(record.as_ref().clone()),
             _ => None,
         });
-        records.collect()
+        let records: Vec<Record> = records.collect();
+        super::schema::check_records(&records);
+        records
     }
 }

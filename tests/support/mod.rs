@@ -1,6 +1,9 @@
 //! Records and logs for the tests of the journal. All of it is invented.
 #![allow(dead_code, reason = "each test file uses its own part")]
 
+#[path = "schema.rs"]
+pub mod schema;
+
 use earmark::journal::{Durability, Journal};
 use earmark::record::*;
 use proptest::prelude::*;
@@ -167,6 +170,7 @@ pub fn write(path: &Path, records: &[Record]) {
         assert_eq!(journal.append(record).unwrap(), n as u64);
     }
     journal.close().unwrap();
+    schema::check_log(path);
 }
 
 /// A folder of its own, and a path in it.

@@ -1,0 +1,218 @@
+//! A log told record by record, as it stands after all that was said of it later.
+
+use crate::core::state::{COMMAND, State};
+use crate::journal::Entry;
+use crate::pack::Pack;
+use crate::record::{Body, By, CheckpointState, Doubt, Header, Heard, Meaning, Purpose, Record, Rival, Source};
+use chrono::{DateTime, SecondsFormat, TimeDelta};
+use serde_json::{Map, Value};
+
+/// A whole log.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Told {
+    pub header: Header,
+    /// When birth was, on the log's clock, as far as that stands.
+    pub birth: Option<i64>,
+    /// Wall time of birth.
+    pub born_at: Option<String>,
+    /// In the order of the log.
+    pub rows: Vec<Row>,
+}
+
+/// One record. Corrections have none of their own: they show in what they correct.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Row {
+    pub seq: u64,
+    pub kind: Kind,
+    /// On the log's clock, in ms; where it was moved to, if it was.
+    pub t_ms: i64,
+    /// Since the birth that stands.
+    pub birth_ms: Option<i64>,
+    /// The moment `t_ms` as wall time; none where the log's own is no time.
+    pub at: Option<String>,
+    pub written_ms: u64,
+    /// Members of the record that this program does not know.
+    pub unknown: Map<String, Value>,
+}
+
+#[derive(Debug, Clone, PartialEq)]
+pub enum Kind {
+    Event(Box<Event>),
+    Note { text: Option<String>, source: Source, withdrawn: bool },
+    Checkpoint { id: String, state: CheckpointState },
+    Said { text: String },
+    Device { device: String, state: String, text: Option<String> },
+    Close { reason: String },
+}
+
+/// An event as it stands.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Event {
+    pub meaning: Meaning,
+    pub status: Status,
+    pub doubt: Option<Doubt>,
+    pub rival: Option<Rival>,
+    /// It means something else than was recorded first.
+    pub amended: bool,
+    /// Its time is another than was recorded first.
+    pub moved: bool,
+    /// Records that confirm, withdraw or amend it, by `seq`.
+    pub corrected_by: Vec<u64>,
+    /// How it was recorded first.
+    pub source: Source,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Status {
+    Accepted,
+    Doubtful,
+    Withdrawn,
+}
+
+impl Status {
+    pub fn name(self) -> &'static str {
+        match self {
+            Status::Accepted => "accepted",
+            Status::Doubtful => "doubtful",
+            Status::Withdrawn => "withdrawn",
+        }
+    }
+}
+
+impl Kind {
+    /// As it stands in the log.
+    pub fn name(&self) -> &'static str {
+        match self {
+            Kind::Event(_) => "event",
+            Kind::Note { .. } => "note",
+            Kind::Checkpoint { .. } => "checkpoint",
+            Kind::Said { .. } => "said",
+            Kind::Device { .. } => "device",
+            Kind::Close { .. } => "close",
+        }
+    }
+}
+
+impl Row {
+    /// An event that stands, doubtful or not.
+    pub fn standing(&self) -> Option<&Event> {
+        match &self.kind {
+            Kind::Event(event) if event.status != Status::Withdrawn => Some(event),
+            _ => None,
+        }
+    }
+}
+
+/// The names that stand in the log.
+pub fn doubt_name(doubt: Doubt) -> &'static str {
+    match doubt {
+        Doubt::LowConfidence => "low_confidence",
+        Doubt::Rival => "rival",
+        Doubt::OutOfRange => "out_of_range",
+    }
+}
+
+pub fn by_name(by: By) -> &'static str {
+    match by {
+        By::Voice => "voice",
+        By::Keypad => "keypad",
+        By::Board => "board",
+        By::Program => "program",
+    }
+}
+
+pub fn purpose_name(purpose: Purpose) -> &'static str {
+    match purpose {
+        Purpose::Drill => "drill",
+        Purpose::Care => "care",
+        Purpose::Demo => "demo",
+    }
+}
+
+pub fn state_name(state: CheckpointState) -> &'static str {
+    match state {
+        CheckpointState::Due => "due",
+        CheckpointState::Met => "met",
+        CheckpointState::Missed => "missed",
+        CheckpointState::Cancelled => "cancelled",
+    }
+}
+
+/// Tells a log that was read. `None` if it has no header.
+pub fn tell(entries: &[Entry], pack: &Pack) -> Option<Told> {
+    let Body::Header(header) = &entries.first()?.record.body else { return None };
+    let state = State::replay(pack, entries.iter().map(|entry| &entry.record));
+    let birth = state.birth();
+    let rows = entries.iter().filter_map(|entry| {
+        let record = &entry.record;
+        let (kind, t_ms) = kind(entry, &state, entries)?;
+        let unknown = entry.extra.clone();
+        let birth_ms = birth.map(|birth| t_ms - birth);
+        let at = wall(record, t_ms);
+        Some(Row { seq: entry.seq, kind, t_ms, birth_ms, at, written_ms: record.written_ms, unknown })
+    });
+    let born_at = birth.and_then(|birth| wall(&entries[0].record, birth));
+    Some(Told { header: (**header).clone(), birth, born_at, rows: rows.collect() })
+}
+
+/// What a record tells, and of which moment.
+fn kind(entry: &Entry, state: &State, entries: &[Entry]) -> Option<(Kind, i64)> {
+    let record = &entry.record;
+    let t_ms = i64::try_from(record.t_ms).unwrap_or(i64::MAX);
+    let plain = match &record.body {
+        Body::Event(heard) if heard.meaning.event == COMMAND => return None,
+        Body::Event(heard) => return Some(event(entry.seq, heard, t_ms, state, entries)),
+        Body::Note { text, source } => {
+            let withdrawn = !state.marks().contains(&entry.seq);
+            Kind::Note { text: text.clone(), source: source.clone(), withdrawn }
+        }
+        Body::Checkpoint { id, state, .. } => Kind::Checkpoint { id: id.clone(), state: *state },
+        Body::Said { text } => Kind::Said { text: text.clone() },
+        Body::Device { device, state, text } => {
+            Kind::Device { device: device.clone(), state: state.clone(), text: text.clone() }
+        }
+        Body::Close(close) => Kind::Close { reason: close.reason.clone() },
+        Body::Header(_) | Body::Confirm { .. } | Body::Withdraw { .. } | Body::Amend { .. } => return None,
+    };
+    Some((plain, t_ms))
+}
+
+fn event(seq: u64, heard: &Heard, t_ms: i64, state: &State, entries: &[Entry]) -> (Kind, i64) {
+    let of = |body: &Body| match body {
+        Body::Confirm { of, .. } | Body::Withdraw { of, .. } | Body::Amend { of, .. } => *of == seq,
+        _ => false,
+    };
+    let corrected_by = entries.iter().filter(|entry| of(&entry.record.body)).map(|entry| entry.seq).collect();
+    let first = Event {
+        meaning: heard.meaning.clone(),
+        status: Status::Withdrawn,
+        doubt: heard.doubt,
+        rival: heard.rival.clone(),
+        amended: false,
+        moved: false,
+        corrected_by,
+        source: heard.source.clone(),
+    };
+    let Some(view) = state.event(seq) else { return (Kind::Event(Box::new(first)), t_ms) };
+    let event = Event {
+        meaning: view.meaning.clone(),
+        status: if view.doubt.is_some() { Status::Doubtful } else { Status::Accepted },
+        doubt: view.doubt,
+        rival: view.rival.cloned(),
+        amended: *view.meaning != heard.meaning,
+        moved: view.at != t_ms,
+        ..first
+    };
+    (Kind::Event(Box::new(event)), view.at)
+}
+
+/// Wall time of the moment `t_ms`, from that of a record.
+fn wall(record: &Record, t_ms: i64) -> Option<String> {
+    let away = i128::from(t_ms) - i128::from(record.t_ms);
+    if away == 0 && DateTime::parse_from_rfc3339(&record.at).is_ok() {
+        return Some(record.at.clone());
+    }
+    let at = DateTime::parse_from_rfc3339(&record.at).ok()?;
+    let moved = at.checked_add_signed(TimeDelta::try_milliseconds(i64::try_from(away).ok()?)?)?;
+    Some(moved.to_rfc3339_opts(SecondsFormat::Millis, false))
+}
