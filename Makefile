@@ -32,9 +32,10 @@ measure: setup-test assets program stage $(VENV)/complete ## compare the demo dr
 crowd: setup-test assets stage $(VENV)/complete ## 200 browsers' worth of clients at the board for 10 minutes
 	@$(VENV)/bin/python tests/board/latency.py $(STAGE) --clients 200 --events 300 --seconds 600
 
-pictures: setup-test assets program stage invent $(VENV)/complete ## the board's two views at three sizes, a debrief, a comparison
+pictures: setup-test assets program stage invent $(VENV)/complete ## the board's two views at three sizes, a debrief, a comparison, a prep sheet
 	@$(VENV)/bin/python tests/board/pictures.py $(STAGE) $(PICTURES)
 	@tests/debrief/pictures.sh $(PROGRAM) $(INVENT) $(PICTURES)/debrief
+	@tools/pictures.sh $(PROGRAM)
 
 hearing: setup-demo setup-hearing assets program $(HEARING)/venv/complete ## make the hearing bench and measure on it: some hours
 	@$(HEARING)/venv/bin/python tests/hearing/make_bench.py report $(HEARING)/report
