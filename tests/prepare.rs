@@ -513,7 +513,7 @@ fn message(from: &str, to: &str) -> String {
         String::from_utf8(asset.bytes).unwrap()
     });
     let error = Pack::load(&files, &DICTIONARY).err().unwrap_or_else(|| panic!("{to:?} was accepted")).to_string();
-    let near = (line..line + 8).any(|line| error.contains(&format!("reference.toml:{line}:")));
+    let near = (line.saturating_sub(4)..line + 8).any(|line| error.contains(&format!("reference.toml:{line}:")));
     assert!(near && error.contains('^'), "not at line {line}:\n{error}");
     error
 }

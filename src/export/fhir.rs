@@ -102,8 +102,8 @@ impl Teller<'_> {
             .map(|code| json!({ "system": code.system, "code": code.code, "display": code.display }))
             .collect();
         let own = format!("urn:earmark:pack:{}", self.told.header.pack.name);
-        coding.push(json!({ "system": own, "code": event.meaning.event }));
-        json!({ "coding": coding, "text": text })
+        coding.push(json!({ "system": own, "code": code(&event.meaning.event) }));
+        json!({ "coding": coding, "text": string(&text) })
     }
 
     fn title(&self, event: &Event) -> String {
@@ -134,7 +134,7 @@ impl Teller<'_> {
         }
         set(&mut out, "effectiveDateTime", instant(row));
         let (key, value) = match &event.meaning.value {
-            Some(Value::String(word)) => ("valueString", json!(word)),
+            Some(Value::String(word)) => ("valueString", json!(string(word))),
             Some(number @ Value::Number(_)) => ("valueQuantity", quantity(number, event.meaning.unit.as_deref())),
             Some(other) => ("valueString", json!(other.to_string())),
             // It was so, and has no value.
@@ -148,10 +148,10 @@ impl Teller<'_> {
             .map(|(key, value)| {
                 let (kind, value) = match value {
                     number @ Value::Number(_) => ("valueQuantity", quantity(number, None)),
-                    Value::String(word) => ("valueString", json!(word)),
+                    Value::String(word) => ("valueString", json!(string(word))),
                     other => ("valueString", json!(other.to_string())),
                 };
-                json!({ "code": { "text": key }, kind: value })
+                json!({ "code": { "text": string(key) }, kind: value })
             })
             .collect();
         if !components.is_empty() {
@@ -188,7 +188,7 @@ impl Teller<'_> {
         // A dosage without a dose is not allowed; the words say the rest.
         if let Some(number @ Value::Number(_)) = &event.meaning.value {
             let mut dosage = json!({
-                "text": describe(&event.meaning, self.events),
+                "text": string(&describe(&event.meaning, self.events)),
                 "dose": quantity(number, event.meaning.unit.as_deref()),
             });
             if let Some(route) = event.meaning.detail.get("route").and_then(Value::as_str) {
@@ -197,7 +197,7 @@ impl Teller<'_> {
             out["dosage"] = dosage;
         } else {
             let text = format!("{}; the amount was not called out", describe(&event.meaning, self.events));
-            let mut all = vec![json!({ "text": text })];
+            let mut all = vec![json!({ "text": string(&text) })];
             all.extend(notes(event).iter().flat_map(|notes| notes.as_array().cloned().unwrap_or_default()));
             out["note"] = json!(all);
             return out;
@@ -210,7 +210,7 @@ impl Teller<'_> {
         let mut out = json!({
             "resourceType": "Communication", "status": status(event.status),
             "category": [self.concept(event, self.title(event))], "subject": self.subject(),
-            "payload": [{ "contentString": describe(&event.meaning, self.events) }],
+            "payload": [{ "contentString": string(&describe(&event.meaning, self.events)) }],
         });
         set(&mut out, "sent", instant(row));
         set(&mut out, "note", notes(event));
@@ -221,7 +221,7 @@ impl Teller<'_> {
         let status = if withdrawn { "entered-in-error" } else { "completed" };
         let mut out = json!({
             "resourceType": "Communication", "status": status, "category": [{ "text": "mark" }],
-            "subject": self.subject(), "payload": [{ "contentString": text.filter(|t| !t.is_empty()).unwrap_or("mark") }],
+            "subject": self.subject(), "payload": [{ "contentString": text.map_or_else(|| "mark".into(), string) }],
         });
         set(&mut out, "sent", instant(row));
         out
@@ -254,7 +254,7 @@ fn notes(event: &Event) -> Option<Value> {
     let mut notes = Vec::new();
     if let Some(doubt) = event.doubt {
         let rival = event.rival.as_ref().map_or_else(String::new, |rival| format!(", or \"{}\"", rival.words));
-        notes.push(json!({ "text": format!("doubtful: {}{rival}", doubt_name(doubt)) }));
+        notes.push(json!({ "text": string(&format!("doubtful: {}{rival}", doubt_name(doubt))) }));
     }
     for (what, is) in [("the meaning was amended", event.amended), ("the time was moved", event.moved)] {
         if is {
@@ -262,6 +262,22 @@ fn notes(event: &Event) -> Option<Value> {
         }
     }
     (!notes.is_empty()).then(|| json!(notes))
+}
+
+/// A text as the standard allows it: no spaces but the common ones, no control characters, not empty.
+fn string(text: &str) -> String {
+    let allowed = |c: char| match c {
+        ' ' | '\r' | '\n' | '\t' => c,
+        c if c.is_whitespace() => ' ',
+        c if c.is_control() => '\u{fffd}',
+        c => c,
+    };
+    if text.trim().is_empty() { "(nothing)".into() } else { text.chars().map(allowed).collect() }
+}
+
+/// An id as a code: single spaces within, none at the ends.
+fn code(id: &str) -> String {
+    string(&id.split_whitespace().collect::<Vec<_>>().join(" "))
 }
 
 fn set(object: &mut Value, key: &str, value: Option<Value>) {

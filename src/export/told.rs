@@ -147,7 +147,7 @@ pub fn tell(entries: &[Entry], pack: &Pack) -> Option<Told> {
         let record = &entry.record;
         let (kind, t_ms) = kind(entry, &state, entries)?;
         let unknown = entry.extra.clone();
-        let birth_ms = birth.map(|birth| t_ms - birth);
+        let birth_ms = birth.and_then(|birth| t_ms.checked_sub(birth));
         let at = wall(record, t_ms);
         Some(Row { seq: entry.seq, kind, t_ms, birth_ms, at, written_ms: record.written_ms, unknown })
     });
