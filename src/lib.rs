@@ -11,6 +11,7 @@
 
 pub mod audio;
 pub mod board;
+pub mod check;
 pub mod checkpoints;
 pub mod cli;
 pub mod compare;
@@ -19,8 +20,8 @@ pub mod daemon;
 pub mod debrief;
 pub mod decode;
 pub mod engine;
-pub mod glance;
 pub mod export;
+pub mod glance;
 pub mod grammar;
 pub mod hearing;
 pub mod html;

@@ -161,6 +161,8 @@ pub enum Doubt {
     LowConfidence,
     /// Another meaning sounds almost the same.
     Rival,
+    /// Two engines listened and did not hear the same; what the other one heard stands as the rival.
+    Disputed,
     /// The value lies outside the event's plausible range.
     OutOfRange,
 }
@@ -169,7 +171,7 @@ impl Doubt {
     /// What is to be settled, for people to read: `or "heart rate sixty"?`
     pub fn question(self, rival: Option<&Rival>) -> String {
         match (self, rival) {
-            (Doubt::Rival, Some(rival)) => format!("or \"{}\"?", rival.words),
+            (Doubt::Rival | Doubt::Disputed, Some(rival)) => format!("or \"{}\"?", rival.words),
             (Doubt::OutOfRange, _) => "is that value right?".into(),
             _ => "was that said?".into(),
         }
@@ -223,7 +225,7 @@ pub struct PackId {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct EngineId {
     pub name: String,
-    /// SHA-256 of what the engine adds to its model (a library, a tuning), hex.
+    /// SHA-256 of what the engine adds to its model (a library, a tuning), hex. Of two engines, both joined by `+`.
     pub sha256: String,
     /// SHA-256 of the acoustic model, hex.
     pub model_sha256: String,

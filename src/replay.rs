@@ -8,7 +8,7 @@ use crate::journal::{Durability, Journal, JournalError};
 use crate::pack::Pack;
 use crate::record::Purpose;
 use crate::recorder::{Recorder, Watcher};
-use crate::settings::{self, SettingsError};
+use crate::settings::{self, EngineChoice, SettingsError};
 use crate::time::{Anchor, Millis};
 use sha2::{Digest, Sha256};
 use std::path::{Path, PathBuf};
@@ -36,6 +36,7 @@ pub struct Plan {
     pub log: PathBuf,
     pub anchor: Anchor,
     pub purpose: Purpose,
+    pub engine: EngineChoice,
 }
 
 /// Replays the plan. The core is handed back for its counts. `Ended` tells for each file if it was whole.
@@ -44,14 +45,18 @@ pub fn run<'p>(plan: &Plan, pack: &'p Pack, watcher: &mut dyn Watcher) -> Result
     for path in &plan.audio {
         audio::open_file(path)?;
     }
-    let engine = settings::load_engine(pack)?;
+    let engine = settings::load_engine(pack, &plan.engine)?;
     let log_id = log_id(plan, pack)?;
     let names: Vec<_> = plan.audio.iter().map(|p| p.file_name().unwrap_or_default().to_string_lossy()).collect();
     let header = settings::header(log_id, pack, engine.id(), names.join(", "), plan.anchor, plan.purpose);
     let mut log = Recorder::new(Journal::create_with(&plan.log, Durability::AtClose)?, watcher);
+    let shortcoming = settings::shortcoming(engine.as_ref());
     let mut hearing = Hearing::new(engine);
     let (mut core, effects) = Core::open(header, pack, plan.anchor);
     log.carry_out(effects)?;
+    if let Some(input) = shortcoming {
+        log.step(&mut core, input, 0)?;
+    }
     let mut ended = Vec::new();
     let mut heard: u64 = 0;
     let mut reason = "end of audio".to_string();

@@ -1,5 +1,7 @@
 //! What was asked for, made into things that work: the pack, the engine, the log's place.
 
+use crate::core::Input;
+use crate::engine::both::Both;
 use crate::engine::{Engine, EngineError, assets, builtin};
 use crate::pack::{self, Files, Pack, PackError};
 use crate::record::{EngineId, FORMAT, FORMAT_VERSION, Header, Purpose};
@@ -13,6 +15,8 @@ const PACKS: &str = "EARMARK_PACKS";
 const SOUNDS: &str = "EARMARK_SOUNDS";
 /// The general pronunciation dictionary among the assets.
 const DICTIONARY: &str = "cmudict.dict";
+/// So many words are named where a whole language is amiss.
+const MOST_NAMED: usize = 5;
 /// A pack's files are small texts; more than this is not one.
 const LARGEST_FILE: u64 = 4 << 20;
 
@@ -63,8 +67,31 @@ fn find_base(folder: &Path, name: &str) -> Result<PathBuf, SettingsError> {
     }
 }
 
-/// The built-in engine for a pack.
-pub fn load_engine(pack: &Pack) -> Result<Box<dyn Engine>, SettingsError> {
+/// Which engine hears.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub enum EngineChoice {
+    #[default]
+    BuiltIn,
+    /// Vosk, with the model in this folder.
+    Vosk { model: PathBuf },
+    /// The built-in one and Vosk: what both hear alike is accepted.
+    Both { model: PathBuf },
+}
+
+/// The chosen engine for a pack.
+pub fn load_engine(pack: &Pack, choice: &EngineChoice) -> Result<Box<dyn Engine>, SettingsError> {
+    Ok(match choice {
+        EngineChoice::BuiltIn => built_in(pack)?,
+        EngineChoice::Vosk { model } => vosk(pack, model)?,
+        EngineChoice::Both { model } => Box::new(Both::new(built_in(pack)?, vosk(pack, model)?)),
+    })
+}
+
+fn built_in(pack: &Pack) -> Result<Box<dyn Engine>, EngineError> {
+    let words: Vec<String> = pack.unpronounced().take(MOST_NAMED).map(String::from).collect();
+    if !words.is_empty() {
+        return Err(EngineError::Language { language: pack.manifest.language.clone(), words });
+    }
     let model = builtin::Model::load()?;
     Ok(Box::new(builtin::Builtin::new(model, pack)?))
 }
@@ -78,6 +105,24 @@ pub fn load_sounds(pack: &Pack) -> Result<Sounds, SettingsError> {
     let mut sounds = Sounds::load(folder)?;
     sounds.language.clone_from(&pack.manifest.language);
     Ok(sounds)
+}
+
+#[cfg(feature = "vosk")]
+fn vosk(pack: &Pack, model: &Path) -> Result<Box<dyn Engine>, EngineError> {
+    Ok(Box::new(crate::engine::vosk::Vosk::load(model, &pack.graph)?))
+}
+
+#[cfg(not(feature = "vosk"))]
+fn vosk(_: &Pack, _: &Path) -> Result<Box<dyn Engine>, EngineError> {
+    Err(EngineError::NoVosk)
+}
+
+/// What the log is told when the engine does not know all words of the pack.
+pub fn shortcoming(engine: &dyn Engine) -> Option<Input> {
+    let words = engine.lacking();
+    let text = format!("these words of the pack are not known to it and are never heard: {}", words.join(", "));
+    let limited = || Input::Device { device: "engine".into(), state: "limited".into(), text: Some(text) };
+    (!words.is_empty()).then(limited)
 }
 
 /// The header of a new log.

@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 
 /// Each may use those before it.
-const FLOORS: [&str; 29] = [
+const FLOORS: [&str; 30] = [
     "time",
     "record",
     "html",
@@ -15,6 +15,7 @@ const FLOORS: [&str; 29] = [
     "glance",
     "debrief",
     "compare",
+    "check",
     "keys",
     "prepare",
     "audio",

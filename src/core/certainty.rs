@@ -33,6 +33,8 @@ pub fn judge(reading: &Reading, events: &Events) -> Verdict {
     let close = reading.rival.as_ref().filter(|r| r.probability >= RIVAL);
     let doubt = if reading.confidence < ACCEPT {
         Some(Doubt::LowConfidence)
+    } else if reading.disputed {
+        Some(Doubt::Disputed)
     } else if close.is_some() {
         Some(Doubt::Rival)
     } else if events.is_out_of_range(&meaning) {

@@ -13,7 +13,9 @@ const ANY_DOUBT: &str = "not sure of that. once more, please?";
 pub fn question(heard: &Heard, graph: &Graph) -> String {
     let words = heard.source.words.as_deref().unwrap_or_default();
     let text = match (heard.doubt, &heard.rival) {
-        (Some(Doubt::Rival), Some(rival)) => difference(words, &rival.words).map(|(a, b)| format!("{a}, or {b}?")),
+        (Some(Doubt::Rival | Doubt::Disputed), Some(rival)) => {
+            difference(words, &rival.words).map(|(a, b)| format!("{a}, or {b}?"))
+        }
         (Some(Doubt::OutOfRange), _) => number_in(words).map(|number| format!("is {number} right?")),
         _ => None,
     };

@@ -15,7 +15,7 @@ use crate::keypad::{Choice, KeypadError};
 use crate::pack::Pack;
 use crate::record::Purpose;
 use crate::recorder::{All, Recorder, Watcher};
-use crate::settings::{self, SettingsError};
+use crate::settings::{self, EngineChoice, SettingsError};
 use crate::time::{Anchor, Millis};
 use crate::voice::Report;
 use keypads::Keypads;
@@ -52,6 +52,7 @@ pub struct Plan {
     pub volume: Option<i8>,
     pub log: PathBuf,
     pub purpose: Purpose,
+    pub engine: EngineChoice,
 }
 
 /// From the threads.
@@ -80,8 +81,9 @@ pub async fn listen<'p>(
     shutdown: impl Future<Output = &'static str>,
     watcher: &mut dyn Watcher,
 ) -> Result<Core<'p>, ListenError> {
-    let engine = settings::load_engine(pack)?;
+    let engine = settings::load_engine(pack, &plan.engine)?;
     let engine_id = engine.id();
+    let shortcoming = settings::shortcoming(engine.as_ref());
     let (messages, mut inbox) = mpsc::unbounded_channel();
     let mut keypads = Keypads::new(&plan.keypad, pack.keypad.as_ref())?;
     let (listener, microphone, clock) = Listener::start(plan.microphone.clone(), engine, messages.clone()).await?;
@@ -91,7 +93,7 @@ pub async fn listen<'p>(
     keypads.start(clock).into_iter().for_each(|line| watcher.told(&line));
     let mut voice = Speaking::start(plan.volume, pack, clock, messages);
     let mut loudspeaker = Loudspeaker::default();
-    let mut first: Vec<Input> = voice.absence().into_iter().chain([Input::Listening]).collect();
+    let mut first: Vec<Input> = voice.absence().into_iter().chain(shortcoming).chain([Input::Listening]).collect();
 
     let log_id = uuid::Uuid::new_v4().to_string();
     let header = settings::header(log_id, pack, engine_id, microphone, anchor, plan.purpose);

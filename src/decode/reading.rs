@@ -42,6 +42,8 @@ pub struct Reading {
     pub rival: Option<RivalReading>,
     /// Whether the grammar lets the call-out go on behind its last word.
     pub may_go_on: bool,
+    /// Two engines listened and did not hear the same.
+    pub disputed: bool,
     pub measures: Measures,
 }
 
@@ -169,6 +171,7 @@ impl Decoder {
                 probability: measures.rival_probability(),
             }),
             may_go_on: self.network.goes_on(call.words.iter().map(|step| network.arcs[step.arc as usize].word)),
+            disputed: false,
             measures,
         })
     }

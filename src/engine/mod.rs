@@ -1,12 +1,17 @@
 //! Engines that turn a stretch of audio into readings.
 
+pub mod apart;
 pub mod assets;
+pub mod both;
 pub mod builtin;
 pub mod conformer;
 mod features;
 pub mod package;
 pub mod phones;
+pub mod transcript;
 mod tuning;
+#[cfg(feature = "vosk")]
+pub mod vosk;
 
 use crate::decode::Reading;
 use crate::record::EngineId;
@@ -24,6 +29,11 @@ pub trait Engine: Send {
     fn so_far(&mut self, _audio: &[f32]) -> Result<String, EngineError> {
         Ok(String::new())
     }
+
+    /// Words of the pack that the engine cannot hear at all; call-outs that need them are never heard.
+    fn lacking(&self) -> &[String] {
+        &[]
+    }
 }
 
 /// What can go wrong with an engine.
@@ -39,4 +49,20 @@ pub enum EngineError {
     Tuning,
     #[error("pronunciations use phones that the acoustic model does not have: {0}. Write them in ARPAbet")]
     Phones(String),
+    #[error(
+        "the built-in engine hears English, and for this pack's language, {language}, it lacks the sound of words such as {}. \
+         Give a Vosk model: --engine vosk --model DIR",
+        .words.join(", ")
+    )]
+    Language { language: String, words: Vec<String> },
+    #[error(
+        "this program was built without Vosk: `make vosk` builds it with (Linux, x86-64), as target/release/earmark"
+    )]
+    NoVosk,
+    #[error(
+        "the Vosk model {path}: {why}. Give the folder of a model that takes phrases at run time: it holds am/ and graph/"
+    )]
+    VoskModel { path: String, why: String },
+    #[error("the engine {name} stopped: {why}. What was being said is lost; it starts again with the next sound")]
+    Stopped { name: &'static str, why: String },
 }

@@ -108,6 +108,7 @@ pub fn doubt_name(doubt: Doubt) -> &'static str {
     match doubt {
         Doubt::LowConfidence => "low_confidence",
         Doubt::Rival => "rival",
+        Doubt::Disputed => "disputed",
         Doubt::OutOfRange => "out_of_range",
     }
 }

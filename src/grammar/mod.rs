@@ -1,5 +1,6 @@
 //! Grammars: text in JSpeech Grammar Format → tree → word graph with tags.
 
+pub mod cover;
 pub mod decoys;
 pub mod graph;
 pub mod jsgf;

@@ -107,7 +107,7 @@ impl Hearing {
             match segment.then {
                 // What the next segment holds whole is better heard there.
                 Then::More { from } if onset > from * 1000 / RATE && ends + SEAM_MS > end => break,
-                Then::Open if reading.may_go_on || reading.confidence < SURE => break,
+                Then::Open if reading.may_go_on || reading.disputed || reading.confidence < SURE => break,
                 _ => {}
             }
             self.reported_to = ends;

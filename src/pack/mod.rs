@@ -16,7 +16,7 @@ use crate::checkpoints::Rules;
 use crate::grammar::decoys::Decoys;
 use crate::grammar::graph::{self, Graph};
 use crate::grammar::jsgf::{self, Grammar, GrammarError};
-use crate::grammar::meaning::Output;
+use crate::grammar::meaning::{Output, Understood};
 use crate::grammar::source::{Place, Span};
 use crate::record::PackId;
 use serde::Deserialize;
@@ -43,7 +43,8 @@ pub struct Pack {
     pub graph: Graph,
     /// What is near a call-out and recognised only to be refused, after `decoys.toml`.
     pub decoys: Decoys,
-    /// `pronunciations[word]` of the decoys' words, of which the graph's are the first: one or more ways to say it, in ARPAbet without stress.
+    /// `pronunciations[word]` of the decoys' words, of which the graph's are the first: the ways to say it, in ARPAbet
+    /// without stress. Each word has one, but in a pack whose language is not English.
     pub pronunciations: Pronunciations,
     pub events: Events,
     pub checkpoints: Rules,
@@ -68,6 +69,9 @@ pub struct Manifest {
     /// The pack that this one changes: its files hold where this one has none of the same name,
     /// its sources and checkpoints where this one has none of the same key or id.
     pub extends: Option<String>,
+    /// Call-outs to try a microphone with, as `earmark check` asks for them.
+    #[serde(default)]
+    pub check: Vec<String>,
     #[serde(default)]
     pub sources: BTreeMap<String, Source>,
 }
@@ -107,6 +111,10 @@ pub enum PackError {
     Rule { place: String, snippet: String, what: String },
     #[error(transparent)]
     Dictionary(#[from] DictionaryError),
+    #[error(
+        "{MANIFEST}: check: \"{sentence}\" is no call-out of this pack. Run `earmark phrases --try \"{sentence}\"`"
+    )]
+    Check { sentence: String },
     #[error("no pronunciation for: {}. Add a line for each to {WORDS}, e.g. \"apneic AE P N IY IH K\"", .words.join(", "))]
     Unpronounceable { words: Vec<String> },
     #[error("{place}\n{snippet}\n{PHRASES} names events that {EVENTS} lacks: {}. Add them, or correct the tags", .ids.join(", "))]
@@ -161,6 +169,9 @@ impl Pack {
                 let why = "which extends another itself: extend that one";
                 return Err(PackError::Base { base: name.clone(), why });
             }
+            if manifest.check.is_empty() {
+                manifest.check = below.check;
+            }
             for (key, source) in below.sources {
                 manifest.sources.entry(key).or_insert(source);
             }
@@ -188,8 +199,15 @@ impl Pack {
         let tables = files.get(reference::REFERENCE);
         let reference = tables.map(|text| reference::load(text, &graph, &organisation)).transpose()?;
         let words = files.get(WORDS).map_or("", String::as_str);
-        let pronunciations =
-            dictionary::pronounce(decoys.words(), (WORDS, words), ("the general dictionary", dictionary))?;
+        let general = ("the general dictionary", dictionary);
+        let pronunciations = match manifest.is_english() {
+            true => dictionary::pronounce(decoys.words(), (WORDS, words), general)?,
+            false => dictionary::look_up(decoys.words(), &[(WORDS, words)])?,
+        };
+        let is_call_out = |sentence: &str| matches!(graph.understand(sentence).as_slice(), [Understood::CallOut(_)]);
+        if let Some(sentence) = manifest.check.iter().find(|sentence| !is_call_out(sentence)) {
+            return Err(PackError::Check { sentence: sentence.clone() });
+        }
         let layers = [base.map(|(_, files)| files), Some(own)];
         let sha256 = fingerprint(layers.into_iter().flatten());
         let id = PackId { name: manifest.name.clone(), version: manifest.version.clone(), sha256 };
@@ -206,6 +224,18 @@ impl Pack {
             debrief,
             reference,
         })
+    }
+
+    /// Words without a pronunciation.
+    pub fn unpronounced(&self) -> impl Iterator<Item = &str> {
+        let words = self.decoys.words().iter().zip(&self.pronunciations);
+        words.filter(|(_, ways)| ways.is_empty()).map(|(word, _)| word.as_str())
+    }
+}
+
+impl Manifest {
+    fn is_english(&self) -> bool {
+        self.language.split('-').next().is_some_and(|main| main.eq_ignore_ascii_case("en"))
     }
 }
 

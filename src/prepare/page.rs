@@ -74,8 +74,7 @@ impl Page<'_> {
 
     fn quantity(&self, figures: &Figures) -> String {
         let quantity = figures.quantity;
-        let differ =
-            if figures.differ { " <span class=\"differ\">differ: local protocol decides</span>" } else { "" };
+        let differ = if figures.differ { " <span class=\"differ\">differ: local protocol decides</span>" } else { "" };
         let given: String =
             figures.given.iter().map(|figure| self.figure(figure, &quantity.unit, quantity.places)).collect();
         format!("<div class=\"quantity\"><h3>{}</h3>{differ}\n{given}</div>\n", escape(&quantity.title))

@@ -7,6 +7,7 @@ mod synth;
 
 pub use queue::Dropped;
 pub use sounds::{RATE, Sounds};
+pub use speaker::list as speakers;
 
 use crate::core::speech::{Cue, Speech, VoiceChange};
 use crate::time::Millis;

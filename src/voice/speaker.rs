@@ -1,6 +1,8 @@
 //! The loudspeaker: ALSA's default device, which leads to the sound server where one runs.
 
 use super::sounds::RATE;
+use cpal::HostId;
+use cpal::traits::{DeviceTrait, HostTrait};
 use rodio::buffer::SamplesBuffer;
 use rodio::{DeviceSinkBuilder, MixerDeviceSink, Player};
 use std::num::NonZero;
@@ -16,6 +18,25 @@ struct Troubles {
     last: String,
     /// The device's own word that it is gone.
     gone: bool,
+}
+
+/// Names of the loudspeakers that ALSA knows, the default, which is the one that is used, first. The error tells why that
+/// one cannot be opened.
+pub fn list() -> Result<Vec<String>, String> {
+    drop(Speaker::open()?);
+    let host = cpal::host_from_id(HostId::Alsa).map_err(|e| e.to_string())?;
+    let mut names: Vec<String> = Vec::new();
+    for device in host.output_devices().map_err(|e| e.to_string())? {
+        let Ok(id) = device.id() else { continue };
+        let name = device.description().map_or_else(|_| id.to_string(), |about| about.name().to_string());
+        // ALSA names each device several times, and its plugins besides.
+        match id.id() {
+            "default" => names.insert(0, format!("{name}  (default)")),
+            pcm if pcm.starts_with("plughw:") && !names.contains(&name) => names.push(name),
+            _ => {}
+        }
+    }
+    Ok(names)
 }
 
 /// An open loudspeaker. Dropping it ends what sounds.

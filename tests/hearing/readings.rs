@@ -27,7 +27,7 @@ fn main() -> anyhow::Result<()> {
     let wanted = |name: &str| prefixes.is_empty() || prefixes.iter().any(|p| name.starts_with(p.as_str()));
     let set = read(&folder.join("bench.json"))?;
     let pack = settings::load_pack("newborn")?;
-    let mut hearing = Hearing::new(settings::load_engine(&pack)?);
+    let mut hearing = Hearing::new(settings::load_engine(&pack, &settings::EngineChoice::BuiltIn)?);
     // One stream for all files: each begins where the one before ended.
     let mut heard = 0;
     for entry in set["files"].as_array().into_iter().flatten() {

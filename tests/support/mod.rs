@@ -128,7 +128,7 @@ pub fn any_body() -> impl Strategy<Value = Body> {
         meaning,
         probability,
     });
-    let doubt = prop::sample::select(vec![Doubt::LowConfidence, Doubt::Rival, Doubt::OutOfRange]);
+    let doubt = prop::sample::select(vec![Doubt::LowConfidence, Doubt::Rival, Doubt::Disputed, Doubt::OutOfRange]);
     use CheckpointState::{Cancelled, Due, Met, Missed};
     let state = prop::sample::select(vec![Due, Met, Missed, Cancelled]);
     let heard = (meaning, source.clone(), prop::option::of(rival), prop::option::of(doubt))

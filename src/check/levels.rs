@@ -1,0 +1,88 @@
+//! How loud speech, noise and peaks are in a recording in which somebody called out now and then.
+
+/// Samples in a frame: 20 ms at 16 kHz.
+const FRAME: usize = 320;
+/// The noise is as loud as the frame at this share from the quietest: people pause for longer than that.
+const NOISE_AT: f32 = 0.2;
+/// Speech is as loud as the frame at this share: people speak for more than the rest of the time.
+const SPEECH_AT: f32 = 0.9;
+/// A peak this near to full scale (0.2 dB) was in all likelihood cut off there.
+const FULL: f32 = 0.98;
+/// Digital silence, so that it has a number.
+const SILENCE_DB: f32 = -100.0;
+
+/// In dB of full scale: a power of 1 is 0 dB, everything else below.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Levels {
+    pub speech_db: f32,
+    pub noise_db: f32,
+    pub peak_db: f32,
+    /// Frames of 20 ms with a peak at full scale.
+    pub clipped: usize,
+}
+
+impl Levels {
+    /// How far speech stands above the noise, dB.
+    pub fn above_noise_db(&self) -> f32 {
+        self.speech_db - self.noise_db
+    }
+}
+
+/// Measures 16 kHz mono sound; `None` if there is less than a second.
+pub fn measure(samples: &[f32]) -> Option<Levels> {
+    let frames = samples.chunks_exact(FRAME);
+    if frames.len() < 50 {
+        return None;
+    }
+    let mut powers: Vec<f32> = frames.clone().map(power).collect();
+    powers.sort_by(f32::total_cmp);
+    let at = |share: f32| decibel(powers[((powers.len() - 1) as f32 * share) as usize]);
+    let peak = |frame: &[f32]| frame.iter().fold(0f32, |peak, x| peak.max(x.abs()));
+    let peaks = frames.map(peak);
+    Some(Levels {
+        speech_db: at(SPEECH_AT),
+        noise_db: at(NOISE_AT),
+        peak_db: decibel(peaks.clone().fold(0.0, f32::max).powi(2)),
+        clipped: peaks.filter(|peak| *peak >= FULL).count(),
+    })
+}
+
+/// Mean power around the mean: a device's constant offset is no sound.
+fn power(frame: &[f32]) -> f32 {
+    let mean = frame.iter().sum::<f32>() / frame.len() as f32;
+    frame.iter().map(|x| (x - mean).powi(2)).sum::<f32>() / frame.len() as f32
+}
+
+fn decibel(power: f32) -> f32 {
+    (10.0 * power.log10()).max(SILENCE_DB)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Three seconds of a quiet tone, of which one is loud.
+    fn tones(quiet: f32, loud: f32) -> Vec<f32> {
+        let size = |k: usize| if (16_000..32_000).contains(&k) { loud } else { quiet };
+        (0..48_000).map(|k| size(k) * (k as f32 * 0.3).sin()).collect()
+    }
+
+    #[test]
+    fn speech_noise_and_peaks_are_those_of_the_signal() {
+        // A sine of size 1 has a power of 1/2: -3 dB.
+        let levels = measure(&tones(0.001, 0.1)).unwrap();
+        assert!((levels.speech_db + 23.0).abs() < 0.2 && (levels.noise_db + 63.0).abs() < 0.2, "{levels:?}");
+        assert!((levels.peak_db + 20.0).abs() < 0.1 && levels.clipped == 0, "{levels:?}");
+        assert!((levels.above_noise_db() - 40.0).abs() < 0.1);
+    }
+
+    #[test]
+    fn what_reaches_full_scale_is_counted_and_an_offset_is_no_sound() {
+        let cut: Vec<f32> = tones(0.01, 3.0).iter().map(|x| x.clamp(-1.0, 1.0)).collect();
+        assert_eq!(measure(&cut).unwrap().clipped, 50);
+        let offset: Vec<f32> = tones(0.0, 0.1).iter().map(|x| x + 0.5).collect();
+        assert!(measure(&offset).unwrap().noise_db < -90.0);
+        assert_eq!(measure(&vec![0.0; 16_000]).unwrap().speech_db, SILENCE_DB);
+        assert_eq!(measure(&[0.0; 8000]), None);
+    }
+}

@@ -1,0 +1,175 @@
+//! `check`: are the devices there, and is the microphone fit for use where it stands?
+
+use super::engine::EngineArgs;
+use crate::audio::{self, Microphone};
+use crate::check::{self, Levels, Outcome, Trial};
+use crate::decode::Reading;
+use crate::engine::Engine;
+use crate::hearing::{Batch, Heard, Hearing, RATE};
+use crate::pack::Pack;
+use crate::{keypad, settings, voice};
+use anyhow::{Result, bail};
+use clap::Args;
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+use std::time::Duration;
+
+/// How long a call-out is waited for, in samples: 8 s.
+const WAIT: u64 = 8 * RATE;
+/// How long the microphone is waited for at a time.
+const PATIENCE: Duration = Duration::from_millis(100);
+
+#[derive(Debug, Args)]
+pub struct CheckArgs {
+    /// Phrase pack: a name, or the path of its folder
+    #[arg(long, default_value = "newborn")]
+    pack: String,
+    /// Microphone: its id, its name or a part of either [default: the system's]
+    #[arg(long, value_name = "NAME", conflicts_with = "file")]
+    mic: Option<String>,
+    /// Judge a recording (WAV, FLAC, Ogg Vorbis) of the call-outs that are asked for, in their order
+    #[arg(long, value_name = "AUDIO")]
+    file: Option<PathBuf>,
+    #[command(flatten)]
+    engine: EngineArgs,
+}
+
+pub fn run(args: CheckArgs) -> Result<ExitCode> {
+    let pack = settings::load_pack(&args.pack)?;
+    let asked = &pack.manifest.check;
+    if asked.is_empty() {
+        bail!(
+            "pack {} names no call-outs to try: add `check = [\"…\", …]` to its pack.toml, five are good",
+            pack.id.name
+        );
+    }
+    if args.file.is_none() {
+        devices();
+    }
+    let engine = settings::load_engine(&pack, &args.engine.choice()?)?;
+    about(engine.as_ref());
+    let hearing = Hearing::new(engine);
+    let (trials, samples) = match &args.file {
+        Some(path) => from_file(path, hearing, &pack)?,
+        None => from_microphone(args.mic.as_deref(), hearing, &pack)?,
+    };
+    let levels = check::measure(&samples);
+    let report = check::judge(levels.as_ref(), &trials);
+    if let Some(levels) = levels {
+        println!("\n{}", shown(&levels));
+    }
+    for advice in &report.advice {
+        println!("- {advice}");
+    }
+    println!("{}", if report.is_fit() { "Fit for use." } else { "Not fit for use." });
+    println!("{}", pack.manifest.caution);
+    Ok(if report.is_fit() { ExitCode::SUCCESS } else { ExitCode::FAILURE })
+}
+
+/// Lists what there is. Only a microphone is needed, and opening it tells what is wrong with it.
+fn devices() {
+    match audio::list_microphones() {
+        Ok(found) => list("Microphones", &found),
+        Err(error) => println!("Microphones\n  {error}"),
+    }
+    match voice::speakers() {
+        Ok(found) => list("Speakers", &found),
+        Err(why) => println!("Speakers\n  none: {why}. Without one nothing is said aloud"),
+    }
+    match keypad::list() {
+        Ok(found) => list("Keypads", &found),
+        Err(error) => println!("Keypads\n  {}", error.to_string().replace('\n', "\n  ")),
+    }
+}
+
+fn list(title: &str, found: &[impl std::fmt::Display]) {
+    println!("{title}");
+    for one in found {
+        println!("  {one}");
+    }
+    if found.is_empty() {
+        println!("  none");
+    }
+}
+
+fn about(engine: &dyn Engine) {
+    let id = engine.id();
+    println!("Engine\n  {}, model {}", id.name, id.model_sha256.get(..12).unwrap_or_default());
+    if !engine.lacking().is_empty() {
+        println!("  it does not know these words of the pack, and never hears them: {}", engine.lacking().join(", "));
+    }
+}
+
+fn from_file(path: &Path, mut hearing: Hearing, pack: &Pack) -> Result<(Vec<Trial>, Vec<f32>)> {
+    let (mut readings, mut samples) = (Vec::new(), Vec::new());
+    for chunk in audio::open_file(path)? {
+        readings.extend(readings_of(hearing.push(&chunk)?));
+        samples.extend(chunk);
+    }
+    readings.extend(readings_of(hearing.finish()?));
+    let trials = check::compare(pack, &pack.manifest.check, &readings);
+    println!();
+    trials.iter().for_each(show);
+    Ok((trials, samples))
+}
+
+fn from_microphone(name: Option<&str>, mut hearing: Hearing, pack: &Pack) -> Result<(Vec<Trial>, Vec<f32>)> {
+    let mut microphone = audio::open_microphone(name)?;
+    println!("\nListening to {}. Call out what is shown, as you will in earnest.", microphone.info());
+    let (mut trials, mut samples) = (Vec::new(), Vec::new());
+    for asked in &pack.manifest.check {
+        println!("Say: \"{asked}\"");
+        let heard = listen(&mut microphone, &mut hearing, &mut samples)?;
+        let found = check::compare(pack, std::slice::from_ref(asked), &heard);
+        found.iter().for_each(show);
+        trials.extend(found);
+    }
+    Ok((trials, samples))
+}
+
+/// Listens until a call-out is heard, or it was waited for long enough.
+fn listen(microphone: &mut Microphone, hearing: &mut Hearing, samples: &mut Vec<f32>) -> Result<Vec<Reading>> {
+    let until = hearing.position() + WAIT;
+    let mut readings = Vec::new();
+    while readings.is_empty() && hearing.position() < until {
+        let chunk = microphone.read(PATIENCE)?;
+        readings.extend(readings_of(hearing.push(&chunk.samples)?));
+        samples.extend(chunk.samples);
+    }
+    Ok(readings)
+}
+
+fn readings_of(batches: Vec<Batch>) -> impl Iterator<Item = Reading> {
+    batches.into_iter().flat_map(|batch| batch.heard).filter_map(|heard| match heard {
+        Heard::Reading { reading, .. } => Some(*reading),
+        Heard::Talk => None,
+    })
+}
+
+fn show(trial: &Trial) {
+    let instead: Vec<String> = trial.instead.iter().map(|words| format!("\"{words}\"")).collect();
+    let heard = if instead.is_empty() { String::new() } else { format!("  heard: {}", instead.join(", ")) };
+    println!(
+        "  {}{heard}",
+        match trial.outcome {
+            Outcome::Right => format!("✓ heard \"{}\"", trial.asked),
+            Outcome::Doubtful => format!("? heard \"{}\", but in doubt", trial.asked),
+            Outcome::Missed => format!("✗ not heard: \"{}\"", trial.asked),
+        }
+    );
+}
+
+fn shown(levels: &Levels) -> String {
+    let clipped = match levels.clipped {
+        0 => "nothing clipped".into(),
+        frames => format!("clipped for {:.2} s", frames as f32 * 0.02),
+    };
+    format!(
+        "Level        speech {:.0} dB of full scale, peak {:.0} dB, {clipped}\n\
+         Noise floor  {:.0} dB: speech stands {:.0} dB above it",
+        levels.speech_db,
+        levels.peak_db,
+        levels.noise_db,
+        levels.above_noise_db()
+    )
+}

@@ -1,0 +1,177 @@
+//! Two engines on the same audio: what both hear alike counts, what they dispute is doubtful.
+
+use super::{Engine, EngineError};
+use crate::decode::Reading;
+use crate::decode::reading::RivalReading;
+use crate::grammar::meaning::Understood;
+use crate::record::EngineId;
+
+/// How probable the other engine's reading is where the two differ: nothing tells which is right.
+const EVEN: f32 = 0.5;
+
+pub struct Both {
+    first: Box<dyn Engine>,
+    second: Box<dyn Engine>,
+    lacking: Vec<String>,
+}
+
+impl Both {
+    pub fn new(first: Box<dyn Engine>, second: Box<dyn Engine>) -> Both {
+        let mut lacking: Vec<String> = first.lacking().iter().chain(second.lacking()).cloned().collect();
+        lacking.sort();
+        lacking.dedup();
+        Both { first, second, lacking }
+    }
+}
+
+impl Engine for Both {
+    /// Names and hashes of both, joined by `+`.
+    fn id(&self) -> EngineId {
+        let (a, b) = (self.first.id(), self.second.id());
+        let joined = |a: String, b: String| format!("{a}+{b}");
+        EngineId {
+            name: joined(a.name, b.name),
+            sha256: joined(a.sha256, b.sha256),
+            model_sha256: joined(a.model_sha256, b.model_sha256),
+        }
+    }
+
+    fn hear(&mut self, audio: &[f32]) -> Result<Vec<Reading>, EngineError> {
+        Ok(join(self.first.hear(audio)?, self.second.hear(audio)?))
+    }
+
+    fn so_far(&mut self, audio: &[f32]) -> Result<String, EngineError> {
+        self.first.so_far(audio)
+    }
+
+    fn lacking(&self) -> &[String] {
+        &self.lacking
+    }
+}
+
+/// Readings of both in order. Those with one meaning at overlapping times are one, with the first's times and words
+/// and the mean of both confidences. Others that overlap are one that is disputed: the surer call-out, with the other
+/// as its rival. What only one engine heard is disputed, too.
+pub fn join(first: Vec<Reading>, second: Vec<Reading>) -> Vec<Reading> {
+    let mut second: Vec<Option<Reading>> = second.into_iter().map(Some).collect();
+    let mut out: Vec<Reading> = Vec::new();
+    for mut reading in first {
+        // Of those that overlap, one with the same meaning, else the one that overlaps most.
+        let partner = (0..second.len())
+            .filter_map(|k| second[k].as_ref().map(|other| (k, shared(&reading, other), same(&reading, other))))
+            .filter(|(_, shared, _)| *shared > 0)
+            .max_by_key(|(_, shared, same)| (*same, *shared))
+            .and_then(|(k, ..)| second[k].take());
+        out.push(match partner {
+            Some(other) if same(&reading, &other) => {
+                reading.confidence = (reading.confidence + other.confidence) / 2.0;
+                reading
+            }
+            Some(other) => disputed(reading, other),
+            None => Reading { disputed: true, ..reading },
+        });
+    }
+    let rest: Vec<Reading> = second.into_iter().flatten().collect();
+    for reading in rest {
+        // A further piece of what stands there already as disputed says nothing new.
+        if !out.iter().any(|other| other.disputed && shared(&reading, other) > 0) {
+            out.push(Reading { disputed: true, ..reading });
+        }
+    }
+    out.sort_by_key(|reading| reading.onset_ms);
+    out
+}
+
+/// Milliseconds that two readings have in common.
+fn shared(a: &Reading, b: &Reading) -> i64 {
+    a.end_ms.min(b.end_ms) - a.onset_ms.max(b.onset_ms)
+}
+
+fn same(a: &Reading, b: &Reading) -> bool {
+    a.understood == b.understood
+}
+
+fn disputed(a: Reading, b: Reading) -> Reading {
+    let weight = |reading: &Reading| (matches!(reading.understood, Understood::CallOut(_)), reading.confidence);
+    let (kept, other) = if weight(&b) > weight(&a) { (b, a) } else { (a, b) };
+    let rival = RivalReading { words: other.sentence(), understood: other.understood, probability: EVEN };
+    Reading { rival: Some(rival), disputed: true, ..kept }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::decode::Word;
+    use crate::decode::confidence::Measures;
+    use crate::record::Meaning;
+
+    /// "not …" is a decoy; any other words mean themselves.
+    fn heard(words: &str, onset_ms: i64, end_ms: i64, confidence: f32) -> Reading {
+        let understood = match words.starts_with("not ") {
+            true => Understood::Decoy,
+            false => Understood::CallOut(Meaning { event: words.into(), ..Meaning::default() }),
+        };
+        Reading {
+            understood,
+            words: vec![Word { text: words.into(), from_ms: onset_ms, to_ms: end_ms }],
+            onset_ms,
+            end_ms,
+            confidence,
+            rival: None,
+            may_go_on: false,
+            disputed: false,
+            measures: Measures::default(),
+        }
+    }
+
+    /// Words, confidence, whether disputed, and the rival's words.
+    fn seen(readings: &[Reading]) -> Vec<(String, f32, bool, Option<String>)> {
+        let rival = |r: &Reading| r.rival.as_ref().map(|rival| rival.words.clone());
+        readings.iter().map(|r| (r.sentence(), r.confidence, r.disputed, rival(r))).collect()
+    }
+
+    #[test]
+    fn what_both_hear_at_one_time_is_one_reading() {
+        let joined = join(vec![heard("sixty", 500, 1200, 0.9)], vec![heard("sixty", 560, 1300, 0.5)]);
+        assert_eq!(seen(&joined), [("sixty".into(), 0.7, false, None)]);
+        assert_eq!((joined[0].onset_ms, joined[0].end_ms), (500, 1200));
+    }
+
+    #[test]
+    fn different_meanings_at_one_time_are_disputed_with_both_sides_words() {
+        let (thirteen, thirty) = (heard("thirteen", 500, 1200, 0.9), heard("thirty", 560, 1300, 0.6));
+        let expected = [("thirteen".into(), 0.9, true, Some("thirty".into()))];
+        assert_eq!(seen(&join(vec![thirteen.clone()], vec![thirty.clone()])), expected);
+        assert_eq!(seen(&join(vec![thirty], vec![thirteen])), expected);
+    }
+
+    #[test]
+    fn a_call_out_is_kept_beside_a_decoy_however_sure_that_is() {
+        let joined = join(vec![heard("not clamped", 0, 900, 0.99)], vec![heard("clamped", 300, 900, 0.4)]);
+        assert_eq!(seen(&joined), [("clamped".into(), 0.4, true, Some("not clamped".into()))]);
+    }
+
+    #[test]
+    fn the_same_words_at_another_time_are_no_agreement() {
+        let joined = join(vec![heard("dried", 0, 600, 0.9)], vec![heard("dried", 600, 1200, 0.8)]);
+        assert_eq!(seen(&joined), [("dried".into(), 0.9, true, None), ("dried".into(), 0.8, true, None)]);
+    }
+
+    #[test]
+    fn what_one_alone_hears_is_disputed_and_stands_in_its_place() {
+        let first = vec![heard("b", 1000, 1500, 0.9)];
+        let second = vec![heard("a", 0, 500, 0.9), heard("b", 1100, 1500, 0.9), heard("c", 2000, 2500, 0.9)];
+        let expected = [("a".into(), 0.9, true, None), ("b".into(), 0.9, false, None), ("c".into(), 0.9, true, None)];
+        assert_eq!(seen(&join(first, second)), expected);
+    }
+
+    #[test]
+    fn each_reading_agrees_once_and_pieces_of_a_dispute_are_one() {
+        let second = vec![heard("b", 0, 400, 0.8), heard("c", 400, 900, 0.7)];
+        let joined = join(vec![heard("a", 0, 900, 0.9)], second.clone());
+        assert_eq!(seen(&joined), [("a".into(), 0.9, true, Some("c".into()))]);
+        let joined = join(vec![heard("b", 0, 450, 0.8), heard("b", 450, 900, 0.8)], second);
+        assert_eq!(seen(&joined), [("b".into(), 0.8, false, None), ("b".into(), 0.8, true, Some("c".into()))]);
+        assert_eq!(join(vec![], vec![]), []);
+    }
+}
