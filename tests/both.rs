@@ -2,6 +2,9 @@
 //!
 //! The second hears the same sound 3 % slower and lower, so that its frames, its spectra and its errors are others.
 
+mod common;
+
+use common::script::{Run, pack, reading};
 use earmark::audio::{self, Resampler};
 use earmark::core::certainty::{Verdict, judge};
 use earmark::decode::Reading;
@@ -76,6 +79,22 @@ fn kept(pack: &Pack, engine: Box<dyn Engine>, samples: &[f32]) -> Vec<Kept> {
 
 fn drill() -> Vec<f32> {
     audio::open_file(Path::new(DRILL)).unwrap_or_else(|e| panic!("{e}")).flatten().collect()
+}
+
+#[test]
+fn a_disputed_call_out_is_kept_in_doubt_and_asked_about_with_both_sides_words() {
+    let pack = pack("newborn");
+    let mut run = Run::new(&pack);
+    let rival = Some(("heart rate one sixty", 0.5));
+    run.hear(1000, Reading { disputed: true, ..reading(&pack, "heart rate one sixteen", 0.99, rival) });
+    run.hear(20_000, Reading { disputed: true, ..reading(&pack, "cord clamped", 0.99, None) });
+    let log: Vec<Value> = run.records().iter().map(|record| serde_json::to_value(record).unwrap()).collect();
+    let events: Vec<&Value> = log.iter().filter(|record| record["kind"] == "event").collect();
+    assert_eq!(events.len(), 2);
+    assert!(events.iter().all(|event| event["doubt"] == "disputed"), "{events:?}");
+    assert_eq!(events[0]["rival"]["words"], "heart rate one sixty");
+    let said: Vec<&Value> = log.iter().filter(|record| record["kind"] == "said").map(|said| &said["text"]).collect();
+    assert_eq!(said, ["one sixteen, or one sixty?", "not sure of that. once more, please?"]);
 }
 
 #[test]

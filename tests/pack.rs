@@ -421,3 +421,25 @@ fn what_is_wrong_with_an_extending_pack_is_named() {
     let chained = Pack::load_over(&five_breaths(), &five_breaths(), &dictionary()).unwrap_err().to_string();
     says(&chained, &["extends another itself"]);
 }
+
+#[test]
+fn sentences_to_try_a_microphone_with_must_be_call_outs() {
+    let text = bad("pack.toml", "\"chest not moving\"", "\"chest not mooing\"");
+    says(&text, &["pack.toml", "\"chest not mooing\"", "earmark phrases --try"]);
+    // A decoy is none.
+    says(&bad("pack.toml", "\"chest not moving\"", "\"cord not clamped\""), &["no call-out"]);
+    let five_breaths = Pack::load_over(&folder("newborn-five-breaths"), &shipped(), &dictionary());
+    assert_eq!(five_breaths.unwrap_or_else(|e| panic!("{e}")).manifest.check, newborn().manifest.check);
+}
+
+#[test]
+fn a_pack_in_another_language_needs_no_pronunciations() {
+    let mut files = folder("newborn-ko");
+    let pack = Pack::load(&files, &dictionary()).unwrap_or_else(|e| panic!("{e}"));
+    assert_eq!(pack.unpronounced().count(), pack.graph.words.len());
+    assert_eq!(newborn().unpronounced().count(), 0);
+    assert_eq!(meanings(&pack, "심박수 백 이십"), [json!({"event": "heart_rate", "value": 120, "unit": "/min"})]);
+    let manifest = files.get_mut("pack.toml").unwrap();
+    *manifest = manifest.replace("language = \"ko\"", "language = \"en-GB\"");
+    says(&message(&files), &["no pronunciation for", "환기"]);
+}

@@ -6,8 +6,8 @@ use std::fmt;
 
 /// A microphone whose loudest peak is below this is muted or not there: even a quiet room gives more.
 const DEAD_DB: f32 = -70.0;
-/// Speech below this is lost: of 14 call-outs of the demo drill, made quieter, all were heard with speech at -51 dB,
-/// 13 at -54, 10 at -57, 2 at -61.
+/// Speech below this is lost: of 14 call-outs of the demo drill, made quieter, all were heard with speech at -49 dB,
+/// 13 at -52, 10 at -55, 2 at -59.
 const QUIET_DB: f32 = -50.0;
 /// A knock on the microphone reaches full scale in a frame or two; more is the gain.
 const KNOCK: usize = 2;

@@ -4,8 +4,10 @@
 const FRAME: usize = 320;
 /// The noise is as loud as the frame at this share from the quietest: people pause for longer than that.
 const NOISE_AT: f32 = 0.2;
-/// Speech is as loud as the frame at this share: people speak for more than the rest of the time.
-const SPEECH_AT: f32 = 0.9;
+/// The loudest sounds of speech are as loud as the frame at this share: what is louder may be knocks.
+const LOUD_AT: f32 = 0.98;
+/// Frames down to this much below them are speech; the mean of their powers is its level. As a power ratio: 10 dB.
+const WITHIN: f32 = 10.0;
 /// A peak this near to full scale (0.2 dB) was in all likelihood cut off there.
 const FULL: f32 = 0.98;
 /// Digital silence, so that it has a number.
@@ -36,12 +38,13 @@ pub fn measure(samples: &[f32]) -> Option<Levels> {
     }
     let mut powers: Vec<f32> = frames.clone().map(power).collect();
     powers.sort_by(f32::total_cmp);
-    let at = |share: f32| decibel(powers[((powers.len() - 1) as f32 * share) as usize]);
+    let at = |share: f32| powers[((powers.len() - 1) as f32 * share) as usize];
+    let speech: Vec<f32> = powers.iter().copied().filter(|power| *power >= at(LOUD_AT) / WITHIN).collect();
     let peak = |frame: &[f32]| frame.iter().fold(0f32, |peak, x| peak.max(x.abs()));
     let peaks = frames.map(peak);
     Some(Levels {
-        speech_db: at(SPEECH_AT),
-        noise_db: at(NOISE_AT),
+        speech_db: decibel(speech.iter().sum::<f32>() / speech.len() as f32),
+        noise_db: decibel(at(NOISE_AT)),
         peak_db: decibel(peaks.clone().fold(0.0, f32::max).powi(2)),
         clipped: peaks.filter(|peak| *peak >= FULL).count(),
     })
@@ -60,6 +63,12 @@ fn decibel(power: f32) -> f32 {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn speech_may_be_rare() {
+        let rare = [tones(0.001, 0.1), vec![0.0; 16_000 * 30]].concat();
+        assert!((measure(&rare).unwrap().speech_db + 23.0).abs() < 0.2);
+    }
 
     /// Three seconds of a quiet tone, of which one is loud.
     fn tones(quiet: f32, loud: f32) -> Vec<f32> {

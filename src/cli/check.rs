@@ -78,7 +78,10 @@ fn devices() {
     }
     match keypad::list() {
         Ok(found) => list("Keypads", &found),
-        Err(error) => println!("Keypads\n  {}", error.to_string().replace('\n', "\n  ")),
+        Err(error) => {
+            println!("Keypads");
+            error.to_string().lines().for_each(|line| println!("  {}", line.trim_start()));
+        }
     }
 }
 
@@ -129,6 +132,8 @@ fn from_microphone(name: Option<&str>, mut hearing: Hearing, pack: &Pack) -> Res
 
 /// Listens until a call-out is heard, or it was waited for long enough.
 fn listen(microphone: &mut Microphone, hearing: &mut Hearing, samples: &mut Vec<f32>) -> Result<Vec<Reading>> {
+    // What piled up while the last call-out was worked on is no answer to this one.
+    while !microphone.read(Duration::ZERO)?.samples.is_empty() {}
     let until = hearing.position() + WAIT;
     let mut readings = Vec::new();
     while readings.is_empty() && hearing.position() < until {
@@ -136,6 +141,7 @@ fn listen(microphone: &mut Microphone, hearing: &mut Hearing, samples: &mut Vec<
         readings.extend(readings_of(hearing.push(&chunk.samples)?));
         samples.extend(chunk.samples);
     }
+    readings.extend(readings_of(hearing.finish()?));
     Ok(readings)
 }
 
