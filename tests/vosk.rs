@@ -43,7 +43,7 @@ fn the_built_in_engine_refuses_a_pack_that_it_cannot_pronounce() {
     let output = earmark(&["replay", &audio, "--pack", "newborn-ko", "--log", log.to_str().unwrap()]);
     let error = String::from_utf8_lossy(&output.stderr);
     assert_eq!(output.status.code(), Some(1), "{error}");
-    for part in ["ko", "환기", "--engine vosk --model DIR"] {
+    for part in ["ko", "아기", "--engine vosk --model DIR"] {
         assert!(error.contains(part), "{part} is not in: {error}");
     }
     assert!(!log.exists());

@@ -5,7 +5,7 @@ use crate::audio::{self, Microphone};
 use crate::check::{self, Levels, Outcome, Trial};
 use crate::decode::Reading;
 use crate::engine::Engine;
-use crate::hearing::{Batch, Heard, Hearing, RATE};
+use crate::hearing::{Batch, Heard, Hearing, RATE, Segmenter, Then};
 use crate::pack::Pack;
 use crate::{keypad, settings, voice};
 use anyhow::{Result, bail};
@@ -15,7 +15,7 @@ use std::process::ExitCode;
 use std::time::Duration;
 
 /// How long a call-out is waited for, in samples: 8 s.
-const WAIT: u64 = 8 * RATE;
+const WAIT: usize = 8 * RATE as usize;
 /// How long the microphone is waited for at a time.
 const PATIENCE: Duration = Duration::from_millis(100);
 
@@ -130,19 +130,34 @@ fn from_microphone(name: Option<&str>, mut hearing: Hearing, pack: &Pack) -> Res
     Ok((trials, samples))
 }
 
-/// Listens until a call-out is heard, or it was waited for long enough.
+/// Listens until a call-out is heard, or it was waited for long enough. Heard is only what a pause has ended, so that
+/// nothing is lost on a machine on which hearing takes longer than speaking.
 fn listen(microphone: &mut Microphone, hearing: &mut Hearing, samples: &mut Vec<f32>) -> Result<Vec<Reading>> {
     // What piled up while the last call-out was worked on is no answer to this one.
     while !microphone.read(Duration::ZERO)?.samples.is_empty() {}
-    let until = hearing.position() + WAIT;
-    let mut readings = Vec::new();
-    while readings.is_empty() && hearing.position() < until {
+    let mut segmenter = Segmenter::new();
+    let mut from = samples.len();
+    let until = from + WAIT;
+    while samples.len() < until {
         let chunk = microphone.read(PATIENCE)?;
-        readings.extend(readings_of(hearing.push(&chunk.samples)?));
+        let paused = segmenter.push(&chunk.samples).iter().any(|segment| segment.then == Then::Pause);
         samples.extend(chunk.samples);
+        if paused {
+            let readings = hear(hearing, &samples[from..])?;
+            if !readings.is_empty() {
+                return Ok(readings);
+            }
+            from = samples.len();
+        }
     }
-    readings.extend(readings_of(hearing.finish()?));
-    Ok(readings)
+    hear(hearing, &samples[from..])
+}
+
+/// The readings in a stretch of sound with pauses around it.
+fn hear(hearing: &mut Hearing, samples: &[f32]) -> Result<Vec<Reading>> {
+    let mut batches = hearing.push(samples)?;
+    batches.extend(hearing.finish()?);
+    Ok(readings_of(batches).collect())
 }
 
 fn readings_of(batches: Vec<Batch>) -> impl Iterator<Item = Reading> {

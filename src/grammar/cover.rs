@@ -47,14 +47,17 @@ pub fn cover(graph: &Graph, knows: impl Fn(&str) -> bool) -> Vec<String> {
     sentences
 }
 
+/// How many words, and one step of them; none at the end of the way.
+type Way = (usize, Option<(StateId, WordId)>);
+
 /// Shortest ways through a graph whose states stand before all that follow them.
 struct Ways<'g> {
     graph: &'g Graph,
     known: &'g [bool],
-    /// Words from the start to each state, and the last step.
-    from_start: Vec<Option<(usize, Option<(StateId, WordId)>)>>,
-    /// Words from each state to an end, and the next step.
-    to_end: Vec<Option<(usize, Option<(WordId, StateId)>)>>,
+    /// From the start to each state; the step is the last, with the state before it.
+    from_start: Vec<Option<Way>>,
+    /// From each state to an end; the step is the next, with the state behind it.
+    to_end: Vec<Option<Way>>,
     /// Steps into each state.
     into: Vec<Vec<(StateId, WordId)>>,
 }
@@ -83,7 +86,7 @@ impl<'g> Ways<'g> {
         for state in (0..count).rev() {
             let next = ways.arcs(state).filter_map(|arc| {
                 let (steps, _) = ways.to_end[arc.to as usize]?;
-                Some((steps + 1, Some((arc.word, arc.to))))
+                Some((steps + 1, Some((arc.to, arc.word))))
             });
             let end = graph.states[state].is_final.then_some((0, None));
             ways.to_end[state] = end.or_else(|| next.min());
@@ -118,7 +121,7 @@ impl<'g> Ways<'g> {
     fn tail(&self, state: StateId) -> Option<Vec<WordId>> {
         self.to_end[state as usize]?;
         let (mut way, mut at) = (vec![], state);
-        while let Some((_, Some((word, next)))) = self.to_end[at as usize] {
+        while let Some((_, Some((next, word)))) = self.to_end[at as usize] {
             way.push(word);
             at = next;
         }
