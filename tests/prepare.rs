@@ -333,7 +333,7 @@ fn what_is_unknown_gives_all_rows_and_guesses_nothing() {
     let at: Vec<_> =
         answers(&sheet, "epinephrine_vein", "UK 2021").iter().map(|a| (a["when"].clone(), a["low"].clone())).collect();
     let shown = [("0.5", 0.1), ("1", 0.2), ("2", 0.4), ("3", 0.6), ("4", 0.8)];
-    let shown: Vec<_> = shown.iter().map(|(kg, mL)| (json!(format!("at {kg} kg")), json!(mL))).collect();
+    let shown: Vec<_> = shown.iter().map(|(kg, ml)| (json!(format!("at {kg} kg")), json!(ml))).collect();
     assert_eq!(at, shown);
     assert_eq!(sheet["questions"], json!([]));
     assert_eq!((&sheet["weight_kg"], &sheet["gestation_days"]), (&Value::Null, &Value::Null));

@@ -238,7 +238,7 @@ fn marks<'a>(title: &'a str, marks: &[Line], strip: Strip, numbered: bool) -> Dr
     }
     let mut rows = Rows::new();
     let here = marks.iter().filter(|mark| strip.holds(mark.at.t_ms));
-    let placed: Vec<(&Line, f64, f64, f64, Option<usize>, String)> = here
+    let placed: Vec<_> = here
         .map(|mark| {
             let label = short(&mark.what);
             let width = label.chars().count() as f64 * LETTER + 14.0;

@@ -14,7 +14,7 @@ pub fn worst_phone(emissions: &Emissions, frames: Range<usize>, ways: &[Vec<Clas
 /// CTC that begins with the first phone; `None` when the phones do not fit into the frames.
 pub fn phone_costs(emissions: &Emissions, frames: Range<usize>, phones: &[Class]) -> Option<Vec<f32>> {
     let places = 2 * phones.len();
-    let class = |place: usize| if place % 2 == 0 { phones[place / 2] } else { emissions.blank };
+    let class = |place: usize| if place.is_multiple_of(2) { phones[place / 2] } else { emissions.blank };
     let mut score = vec![f32::NEG_INFINITY; places];
     // How many places back each path came from, frame by frame.
     let mut came: Vec<Vec<u8>> = Vec::with_capacity(frames.len());
@@ -35,7 +35,7 @@ pub fn phone_costs(emissions: &Emissions, frames: Range<usize>, phones: &[Class]
                     from(1, score[place - 1]);
                 }
                 // From phone to phone past the blank, unless both are the same.
-                if place >= 2 && place % 2 == 0 && class(place) != class(place - 2) {
+                if place >= 2 && place.is_multiple_of(2) && class(place) != class(place - 2) {
                     from(2, score[place - 2]);
                 }
             }

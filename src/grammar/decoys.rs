@@ -15,7 +15,7 @@ use std::sync::LazyLock;
 
 /// What is held against every decoy, in thousandths of a nat: people mean to say call-outs. Set on the
 /// development set (`tests/hearing`).
-const PRICE: i64 = 1000;
+const PRICE: i64 = 3000;
 /// Decoys that need more states than this are refused, so that a bad file cannot exhaust memory.
 const MOST_STATES: usize = 100_000;
 /// Every number that people may say where a number stands.

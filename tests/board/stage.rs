@@ -10,6 +10,9 @@
 //! - `{"wait": MS}`: the clock goes on by so much at once. `{"freeze": MS}`: nothing at all happens for so long.
 //! - `{"end": WHY}`: the recording ends.
 
+#[path = "../support/schema.rs"]
+#[allow(dead_code)]
+mod schema;
 #[path = "../common/script.rs"]
 #[allow(dead_code)]
 mod script;
