@@ -11,7 +11,6 @@
 //! - `{"end": WHY}`: the recording ends.
 
 #[path = "../support/schema.rs"]
-#[allow(dead_code)]
 mod schema;
 #[path = "../common/script.rs"]
 #[allow(dead_code)]
