@@ -67,7 +67,7 @@ pub struct Deaf {
 pub struct Asked {
     /// Its place among the pack's rules.
     pub rule: usize,
-    /// When it fell due; `None` where it was met before.
+    /// When it fell due; `None` where it was met before that.
     pub due: Option<Moment>,
     pub outcome: Outcome,
     /// When it ended.
@@ -80,9 +80,9 @@ pub struct Asked {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Outcome {
-    /// Before it was due, or at that moment.
+    /// Before it was due, or as soon after it as can be asked and answered.
     InTime,
-    /// After it was due.
+    /// Later than that.
     Late,
     Missed,
     /// It no longer mattered.
@@ -163,7 +163,7 @@ impl<'a> Account<'a> {
         open.sort_by_key(|open| (open.at, open.seq));
         let end = records.iter().map(|record| moment(record.written_ms.max(record.t_ms))).max().unwrap_or(0);
         let over = facts.iter().find(|fact| fits(&plan.over, &fact.meaning)).map(|fact| fact.at);
-        let asked = asked(pack, &facts, end);
+        let asked = asked(pack, &facts, end, plan.answer_ms);
         let is_correction =
             |record: &&Record| matches!(record.body, Body::Confirm { .. } | Body::Amend { .. } | Body::Withdraw { .. });
         let mut account = Account {
@@ -261,7 +261,7 @@ fn deaf(records: &[Record], end: Moment) -> Vec<Deaf> {
 }
 
 /// Runs the pack's rules over the events as they stand.
-fn asked(pack: &Pack, facts: &[Fact], end: Moment) -> Vec<Asked> {
+fn asked(pack: &Pack, facts: &[Fact], end: Moment, answer_ms: Moment) -> Vec<Asked> {
     use crate::checkpoints::Change;
     let (machine, transitions) = Machine::run(&pack.checkpoints, facts.to_vec(), end);
     let mut due = vec![None; pack.checkpoints.rules.len()];
@@ -274,7 +274,7 @@ fn asked(pack: &Pack, facts: &[Fact], end: Moment) -> Vec<Asked> {
                 due[step.rule] = Some(step.at);
                 continue;
             }
-            CheckpointState::Met if since.is_some_and(|since| step.at > since) => Outcome::Late,
+            CheckpointState::Met if since.is_some_and(|since| step.at - since > answer_ms) => Outcome::Late,
             CheckpointState::Met => Outcome::InTime,
             CheckpointState::Missed => Outcome::Missed,
             CheckpointState::Cancelled => Outcome::Cancelled,

@@ -8,8 +8,6 @@ use crate::record::By;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 const STYLE: &str = include_str!("page.css");
-/// Figures of the first group are shown large.
-const TILES: usize = 8;
 
 /// The page.
 pub fn page(debrief: &Debrief) -> String {
@@ -89,15 +87,12 @@ fn wall(at: &str) -> String {
 }
 
 fn tiles(debrief: &Debrief) -> Markup {
-    let first = debrief.figures.first().map(|figure| figure.group.as_str());
-    let shown = debrief.figures.iter().filter(|figure| Some(figure.group.as_str()) == first).take(TILES);
     html! {
         div class="tiles" {
-            @for figure in shown {
+            @for figure in debrief.figures.iter().filter(|figure| figure.headline) {
                 div class={ "tile " (state(&figure.found.finding)) } title=(figure.found.finding.why().unwrap_or_default()) {
                     small { (figure.title) }
                     b { (figure.text) }
-                    small { @if figure.found.finding.value().is_some() { "after birth" } @else { "" } }
                 }
             }
         }
@@ -122,8 +117,8 @@ fn key() -> Markup {
     };
     html! {
         p class="key" {
-            span { (sign("M-5,0 L-1.5,4 L5,-4.5", class(Outcome::InTime))) " checkpoint called out before it was due" }
-            span { (sign("M-4,-5 L5,0 L-4,5 Z", class(Outcome::Late))) " after it was due, +so long" }
+            span { (sign("M-5,0 L-1.5,4 L5,-4.5", class(Outcome::InTime))) " checkpoint called out in time" }
+            span { (sign("M-4,-5 L5,0 L-4,5 Z", class(Outcome::Late))) " later, so long after it was due" }
             span { (sign("M-4.5,-4.5 L4.5,4.5 M-4.5,4.5 L4.5,-4.5", class(Outcome::Missed))) " nothing called out" }
             span { "dashed outline, ?: doubtful" }
             span { "triangle up / down: over / under that rate" }
@@ -164,7 +159,7 @@ fn figures(debrief: &Debrief) -> Markup {
                         tr id={ "figure-" (figure.id) } {
                             td { (figure.title) }
                             td class={ "n " @if figure.found.finding.is_known() { "big" } @else { "missing" } } { (figure.text) }
-                            td class="dim" { @if let Some(bound) = &figure.bound { (bound.text) " (" (bound.source) ")" } }
+                            td class="dim" { @if let Some(bound) = &figure.bound { (bound.text) " (" (source(&bound.source)) ")" } }
                             td class="dim" { (records(&figure.found.records)) }
                             td class="why" { (figure.found.finding.why().unwrap_or_default()) }
                         }
@@ -197,6 +192,11 @@ fn records(seqs: &[u64]) -> Markup {
 
 fn record(seq: u64) -> Markup {
     html! { a href={ "#record-" (seq) } { (seq) } }
+}
+
+/// A link to where a source is written out.
+fn source(key: &str) -> Markup {
+    html! { a href={ "#source-" (key) } { (key) } }
 }
 
 fn lines(title: &str, lines: &[Line], numbered: bool) -> Markup {
@@ -255,7 +255,7 @@ fn doses(doses: &[Dose]) -> Markup {
                                     b { (match range.place { Place::Below => "under", Place::Within => "within", Place::Above => "over" }) " " }
                                 }
                                 @match &dose.usual {
-                                    Some(usual) => { (usual) " (" (dose.source.as_deref().unwrap_or_default()) ")" },
+                                    Some(usual) => { (usual) " (" (source(dose.source.as_deref().unwrap_or_default())) ")" },
                                     None => "no range for this route and unit",
                                 }
                             }
@@ -280,7 +280,7 @@ fn scores(scores: &[Score]) -> Markup {
                             td { (score.title) @if score.value.is_some() && score.minute.is_none() { span class="dim" { " (its minute was not said)" } } }
                             td class="dim" {
                                 (match score.outcome {
-                                    Some(Outcome::InTime) => "before it was asked for".into(),
+                                    Some(Outcome::InTime) => "in time".into(),
                                     Some(Outcome::Late) => format!("{} after it was due", span(score.late_ms.unwrap_or(0))),
                                     Some(Outcome::Missed) => "nothing called out for it".into(),
                                     Some(Outcome::Open) => "due when the log ended".into(),
@@ -308,7 +308,7 @@ fn checkpoints(debrief: &Debrief) -> Markup {
                     td { (checkpoint.title) }
                     td {
                         (match checkpoint.outcome {
-                            Outcome::InTime => format!("✓ before it was due, {}", checkpoint.at.clock()),
+                            Outcome::InTime => format!("✓ in time, {}", checkpoint.at.clock()),
                             Outcome::Late => format!("▸ {}", checkpoint.at.clock()),
                             Outcome::Missed => "✕ nothing called out".into(),
                             Outcome::Cancelled => format!("– no longer mattered at {}", checkpoint.at.clock()),
@@ -317,7 +317,7 @@ fn checkpoints(debrief: &Debrief) -> Markup {
                     }
                     td class="n" { @if let Some(late) = checkpoint.late_ms { (span(late)) } }
                     td class="n" { @if let Some(seq) = checkpoint.of { (record(seq)) } }
-                    td class="dim" { (checkpoint.source) }
+                    td class="dim" { (source(&checkpoint.source)) }
                 }
             }
         }
@@ -451,7 +451,11 @@ fn definitions(debrief: &Debrief) -> Markup {
     used.dedup();
     html! {
         h2 id="definitions" { "Definitions" }
-        p class="dim" { "t is a record's moment on one monotonic clock. The same list computes the figures, this page and the JSON." }
+        p class="dim" {
+            "t is a record's moment on one monotonic clock. The same list computes the figures, this page and the JSON. "
+            "Names such as chest_moves are the pack's events, groups and timers. Bounds of its own: pause " (span(debrief.bounds.pause_ms))
+            ", silence " (span(debrief.bounds.silence_ms)) ", answer " (span(debrief.bounds.answer_ms)) "."
+        }
         table {
             thead { tr { th { "figure" } th { "formula" } th { "unit" } th { "source" } } }
             @for figure in &debrief.figures {
@@ -459,7 +463,7 @@ fn definitions(debrief: &Debrief) -> Markup {
                     td { (figure.title) }
                     td { (figure.formula) }
                     td { (shown(&figure.unit)) }
-                    td class="dim" { a href={ "#source-" (figure.source) } { (figure.source) } }
+                    td class="dim" { (source(&figure.source)) }
                 }
             }
         }

@@ -70,6 +70,7 @@ pub struct Debrief {
     pub notices: Vec<String>,
     pub birth: Option<BirthTime>,
     pub figures: Vec<Figure>,
+    pub bounds: Bounds,
     /// From the top.
     pub timeline: Vec<Lane>,
     pub start: Stamp,
@@ -113,12 +114,25 @@ pub struct BirthTime {
     pub wall: Option<String>,
 }
 
+/// Bounds of the pack's own, in milliseconds.
+#[derive(Debug, Serialize)]
+pub struct Bounds {
+    /// Pauses over this are named.
+    pub pause_ms: Moment,
+    /// Silent spells over this are listed.
+    pub silence_ms: Moment,
+    /// A checkpoint met within this after it was due is met in time.
+    pub answer_ms: Moment,
+}
+
 /// A figure with its definition.
 #[derive(Debug, Serialize)]
 pub struct Figure {
     pub id: String,
     pub title: String,
     pub group: String,
+    #[serde(skip)]
+    pub headline: bool,
     pub unit: String,
     #[serde(flatten)]
     pub found: Found,
@@ -282,7 +296,7 @@ pub struct Checkpoint {
     pub due: Option<Stamp>,
     pub outcome: Outcome,
     pub at: Stamp,
-    /// Met so long after it was due.
+    /// Met so long after it was due, if later than in time.
     pub late_ms: Option<Moment>,
     pub of: Option<u64>,
     pub source: String,
@@ -392,6 +406,11 @@ pub fn debrief(pack: &Pack, records: &[Record], ending: Ending) -> Result<Debrie
             account::Birth::At(at, record) => Some(BirthTime { at: account.stamp(at), record, wall: account.wall(at) }),
             _ => None,
         },
+        bounds: Bounds {
+            pause_ms: account.plan.pause_ms,
+            silence_ms: account.plan.silence_ms,
+            answer_ms: account.plan.answer_ms,
+        },
         timeline: account.plan.lanes.iter().map(|lane| self::lane(&account, lane)).collect(),
         start: account.stamp(account.facts.first().map_or(0, |fact| fact.at.min(0))),
         end: account.stamp(account.end),
@@ -476,6 +495,7 @@ fn figure(plan: &crate::pack::debrief::Figure, found: Found) -> Figure {
         id: plan.id.clone(),
         title: plan.title.clone(),
         group: plan.group.clone(),
+        headline: plan.headline,
         unit: text::unit(&plan.unit).into(),
         text: found.finding.text(&plan.unit),
         bound: plan.bound.as_ref().map(|(value, source)| Bound {

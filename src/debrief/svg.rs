@@ -14,9 +14,10 @@ const RIGHT: f64 = 22.0;
 const AXIS: f64 = 30.0;
 const GAP: f64 = 7.0;
 const ROW: f64 = 19.0;
-const MOST_ROWS: usize = 4;
-/// Mean width of a letter of a mark.
-const LETTER: f64 = 7.0;
+const MOST_ROWS: usize = 5;
+/// Width that a letter of a mark takes, at most; in bold.
+const LETTER: f64 = 7.3;
+const BOLD: f64 = 8.4;
 /// A strip holds about so much.
 const STRIP_MS: Moment = 8 * 60_000;
 const MOST_STRIPS: Moment = 12;
@@ -279,8 +280,8 @@ fn curve<'a>(title: &'a str, series: &Series, strip: Strip) -> Drawn<'a> {
     if series.points.is_empty() && series.band.is_empty() {
         return nothing(title);
     }
-    let height = if series.steps { 58.0 } else { 122.0 };
-    let [low, high] = series.axis;
+    let height = if series.steps { 66.0 } else { 122.0 };
+    let (low, high) = axis_of(series);
     let y = |value: f64| 6.0 + (1.0 - (value.clamp(low, high) - low) / (high - low)) * (height - 14.0);
     let sure: Vec<&Point> =
         series.points.iter().filter(|point| !point.doubtful && point.reading == Reading::Exact).collect();
@@ -291,10 +292,8 @@ fn curve<'a>(title: &'a str, series: &Series, strip: Strip) -> Drawn<'a> {
             line class="bound" x1=(px(LEFT)) x2=(px(WIDTH - RIGHT)) y1=(px(y(*line))) y2=(px(y(*line))) {}
             text class="scale" x=(px(LEFT - 6.0)) y=(px(y(*line) + 4.5)) text-anchor="end" { (plain(*line)) }
         }
-        @if series.lines.is_empty() {
-            @for end in series.axis {
-                text class="scale" x=(px(LEFT - 6.0)) y=(px(y(end) + 4.5)) text-anchor="end" { (plain(end)) }
-            }
+        @for end in [low, high] {
+            text class="scale" x=(px(LEFT - 6.0)) y=(px(y(end) + 4.5)) text-anchor="end" { (plain(end)) }
         }
         @if !unit.is_empty() { text class="scale" x="0" y="33" { (unit) } }
         polyline class=(if series.steps { "line steps" } else { "line" }) points=(path(&sure, series.steps, strip, &y)) {}
@@ -324,23 +323,46 @@ fn band(series: &Series, strip: Strip, y: &dyn Fn(f64) -> f64) -> Markup {
     }
 }
 
+/// The readings' line, cut at the strip's edges; a value that holds until the next is drawn on to the end.
 fn path(points: &[&Point], steps: bool, strip: Strip, y: &dyn Fn(f64) -> f64) -> String {
-    let mut out: Vec<String> = Vec::new();
-    // One point beyond each edge would lead the line out of the strip: it is cut instead.
-    let before = points.iter().rev().find(|point| point.at.t_ms < strip.from);
-    let mut last = before.filter(|_| steps).map(|point| y(point.value));
-    if let Some(last) = last {
-        out.push(format!("{},{}", px(LEFT), px(last)));
-    }
-    for point in points.iter().filter(|point| strip.holds(point.at.t_ms)) {
-        let (x, here) = (strip.x(point.at.t_ms), y(point.value));
-        if let Some(last) = last.filter(|_| steps) {
-            out.push(format!("{},{}", px(x), px(last)));
+    let value = |at: Moment| {
+        let next = points.partition_point(|point| point.at.t_ms <= at);
+        let before = points[..next].last()?;
+        if steps {
+            return Some(before.value);
         }
-        out.push(format!("{},{}", px(x), px(here)));
-        last = Some(here);
+        let after = points.get(next)?;
+        let part = (at - before.at.t_ms) as f64 / (after.at.t_ms - before.at.t_ms) as f64;
+        Some(before.value + part * (after.value - before.value))
+    };
+    let here = points.iter().filter(|point| strip.holds(point.at.t_ms)).map(|point| (point.at.t_ms, point.value));
+    let first = value(strip.from).map(|value| (strip.from, value));
+    let last = value(strip.to).map(|value| (strip.to, value));
+    let mut out: Vec<String> = Vec::new();
+    let mut before = None;
+    for (at, value) in first.into_iter().chain(here).chain(last) {
+        if let Some(before) = before.filter(|_| steps) {
+            out.push(format!("{},{}", px(strip.x(at)), px(y(before))));
+        }
+        out.push(format!("{},{}", px(strip.x(at)), px(y(value))));
+        before = Some(value);
     }
     out.join(" ")
+}
+
+/// The axis, no longer than the readings, lines and target need.
+fn axis_of(series: &Series) -> (f64, f64) {
+    let [low, high] = series.axis;
+    if series.steps {
+        return (low, high);
+    }
+    let readings = series.points.iter().map(|point| point.value);
+    let band = series.band.iter().flat_map(|(_, low, high)| [*low, *high]);
+    let shown: Vec<f64> = readings.chain(band).chain(series.lines.iter().copied()).collect();
+    let least = shown.iter().copied().fold(f64::INFINITY, f64::min);
+    let most = shown.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let (least, most) = (((least - 5.0) / 20.0).floor() * 20.0, ((most + 5.0) / 20.0).ceil() * 20.0);
+    (least.clamp(low, high - 1.0), most.clamp(low + 1.0, high))
 }
 
 fn points(title: &str, series: &Series, strip: Strip, y: &dyn Fn(f64) -> f64) -> Markup {
@@ -377,7 +399,8 @@ fn points(title: &str, series: &Series, strip: Strip, y: &dyn Fn(f64) -> f64) ->
                 (shape(point, x, top, series))
                 @if room {
                     @let up = top - 8.0 > 10.0;
-                    text x=(px(x)) y=(px(if up { top - 8.0 } else { top + 19.0 })) text-anchor="middle" {
+                    @let aside = if series.steps { 13.0 } else { 0.0 };
+                    text x=(px(x + aside)) y=(px(if up { top - 8.0 } else { top + 19.0 })) text-anchor="middle" {
                         (value) @if point.doubtful { "?" }
                     }
                 }
@@ -412,24 +435,27 @@ fn checkpoints<'a>(checkpoints: &[Checkpoint], strip: Strip) -> Drawn<'a> {
             @let due = checkpoint.due.unwrap_or(checkpoint.at);
             @if strip.holds(due.t_ms) {
                 @let x = strip.x(due.t_ms);
-                @let words = match checkpoint.outcome {
-                    Outcome::InTime => String::new(),
-                    Outcome::Late => format!("+{}", span(checkpoint.late_ms.unwrap_or(0))),
-                    _ => short(&checkpoint.title),
+                // A late one reaches to the moment at which it was met; words stand behind it.
+                @let late = checkpoint.outcome == Outcome::Late;
+                @let end = if late { strip.x(checkpoint.at.t_ms.min(strip.to)) } else { x };
+                @let (words, letter) = match checkpoint.outcome {
+                    Outcome::InTime => (String::new(), LETTER),
+                    Outcome::Late => (format!("{} later", span(checkpoint.late_ms.unwrap_or(0))), LETTER),
+                    _ => (short(&checkpoint.title), BOLD),
                 };
-                @let width = words.chars().count() as f64 * LETTER + 18.0;
-                @let row = rows.place(x - 6.0, width);
+                @let words_width = words.chars().count() as f64 * letter;
+                // Near the right edge there is no room behind.
+                @let left = end + 9.0 + words_width > WIDTH;
+                @let from = if left { x - 9.0 - words_width } else { x - 6.0 };
+                @let to = if left { end + 8.0 } else { end + 12.0 + words_width };
+                @let row = rows.place(from, to - from);
                 @let y = row.unwrap_or(MOST_ROWS - 1) as f64 * ROW + 10.0;
                 g class={ "checkpoint " (class(checkpoint.outcome)) } {
                     title { (said(checkpoint)) }
-                    @if checkpoint.outcome == Outcome::Late {
-                        @if let Some((from, to)) = strip.part(due.t_ms, checkpoint.at.t_ms) {
-                            line x1=(px(from)) x2=(px(to)) y1=(px(y)) y2=(px(y)) {}
-                        }
-                    }
+                    @if late { line x1=(px(x)) x2=(px(end)) y1=(px(y)) y2=(px(y)) {} }
                     path d=(sign(checkpoint.outcome, x, y)) {}
                     @if row.is_some() && !words.is_empty() {
-                        text x=(px(x + 9.0)) y=(px(y + 4.6)) { (words) }
+                        text x=(px(if left { x - 8.0 } else { end + 8.0 })) y=(px(y + 4.6)) text-anchor=(if left { "end" } else { "start" }) { (words) }
                     }
                 }
             }
@@ -467,7 +493,7 @@ fn sign(outcome: Outcome, x: f64, y: f64) -> String {
 fn said(checkpoint: &Checkpoint) -> String {
     let due = checkpoint.due.map_or(String::new(), |due| format!(", due {}", due.clock()));
     let how = match checkpoint.outcome {
-        Outcome::InTime => format!("called out before it was due, at {}", checkpoint.at.clock()),
+        Outcome::InTime => format!("called out in time, at {}", checkpoint.at.clock()),
         Outcome::Late => {
             format!("called out {} after that, at {}", span(checkpoint.late_ms.unwrap_or(0)), checkpoint.at.clock())
         }

@@ -59,8 +59,14 @@ pub fn definitions(plan: &Plan, manifest: &Manifest) -> String {
         "# Figures of a debrief: {}\n\n\
          Made by `earmark debrief --figures`; the same list makes every debrief. Times are milliseconds on one\n\
          monotonic clock, shown in seconds. Only events without doubt count, after all corrections. What the log\n\
-         leaves open makes a figure doubtful (`?`) or not known, with the reason; it is never guessed.\n\n{}\n",
-        manifest.title, manifest.caution
+         leaves open makes a figure doubtful (`?`) or not known, with the reason; it is never guessed.\n\n\
+         Names such as `chest_moves` are events of `events.toml`, or groups and timers of `checkpoints.toml`. Bounds of our\n\
+         own: `pause` {}, `silence` {}, `answer` {}.\n\n{}\n",
+        manifest.title,
+        super::span(plan.pause_ms),
+        super::span(plan.silence_ms),
+        super::span(plan.answer_ms),
+        manifest.caution
     );
     let mut group = "";
     for figure in &plan.figures {

@@ -20,6 +20,8 @@ pub struct Plan {
     pub pause_ms: Moment,
     /// Silent spells over this are listed.
     pub silence_ms: Moment,
+    /// A checkpoint met so soon after it was due is met in time: it takes so long to be asked and to answer.
+    pub answer_ms: Moment,
     /// Event that gives the weight, in g or kg.
     pub weight: String,
     /// Corrective steps, listed with their times.
@@ -43,6 +45,8 @@ pub struct Figure {
     pub title: String,
     pub group: String,
     pub kind: Kind,
+    /// Shown large on top.
+    pub headline: bool,
     /// Which way is called best where figures are compared.
     pub better: Option<Better>,
     /// A number to hold it against, and the key of its source.
@@ -265,6 +269,7 @@ struct File {
     work: Vec<Spanned<String>>,
     pause: Spanned<String>,
     silence: Spanned<String>,
+    answer: Spanned<String>,
     bounds_source: Spanned<String>,
     weight: Spanned<String>,
     steps: Vec<Spanned<String>>,
@@ -299,6 +304,8 @@ struct RawFigure {
     measure: Option<Spanned<String>>,
     take: Option<Spanned<String>>,
     of: Option<Vec<Spanned<String>>>,
+    #[serde(default)]
+    headline: bool,
     better: Option<Better>,
     bound: Option<f64>,
     bound_source: Option<Spanned<String>>,
@@ -441,6 +448,7 @@ impl Reader<'_> {
             work: self.patterns(&file.work)?,
             pause_ms: self.read(&file.pause, span)?,
             silence_ms: self.read(&file.silence, span)?,
+            answer_ms: self.read(&file.answer, span)?,
             weight: self.read(&file.weight, |id| self.number(id))?,
             steps: self.patterns(&file.steps)?,
             people: self.patterns(&file.people)?,
@@ -504,6 +512,7 @@ impl Reader<'_> {
             title: raw.title.clone(),
             group: raw.group.clone(),
             kind,
+            headline: raw.headline,
             better: raw.better,
             bound,
             fact: raw.fact.clone(),
@@ -612,23 +621,25 @@ impl Reader<'_> {
                 let (measure, what, unit) = self.read(&measure()?, |word| match word {
                     "in_time" => Ok((
                         CheckpointMeasure::InTime,
-                        format!("{which} met before they were due ÷ those met before, met after, or not met"),
+                        format!("{which} met in time ÷ those met in time, met later, or not met"),
                         Unit::Fraction,
                     )),
                     "late" => {
-                        Ok((CheckpointMeasure::Late, format!("number of {which} met after they were due"), Unit::Count))
+                        Ok((CheckpointMeasure::Late, format!("number of {which} met later than in time"), Unit::Count))
                     }
                     "missed" => {
                         Ok((CheckpointMeasure::Missed, format!("number of {which} due and given up"), Unit::Count))
                     }
                     "longest_wait" => Ok((
                         CheckpointMeasure::LongestWait,
-                        format!("longest of: met − due, of {which} met after they were due"),
+                        format!("longest of: met − due, of {which} met later than in time"),
                         Unit::Seconds,
                     )),
                     _ => Err(format!("'{word}': write in_time, late, missed or longest_wait")),
                 })?;
-                let formula = format!("{what}; over the corrected events, by this pack's rules");
+                let formula = format!(
+                    "{what}; in time: before it was due, or within `answer` of it; over the corrected events, by this pack's rules"
+                );
                 Ok((Kind::Checkpoints { of, measure }, formula, unit))
             }
             "record" => {
