@@ -354,7 +354,7 @@ fn xes_opens_in_process_mining_with_what_stands() {
         assert_eq!((&row["event"], &row["status"]), (&json!(event), &json!(status)), "record {seq}");
         assert_eq!(row["unit"].as_str(), unit, "record {seq}");
         assert_eq!(row["lifecycle:transition"], "complete");
-        let flag = |key: &str| row[key].as_bool().map_or_else(|| row[key].as_str() == Some("true"), |is| is);
+        let flag = |key: &str| row[key].as_bool().unwrap_or_else(|| row[key].as_str() == Some("true"));
         assert_eq!((flag("amended"), flag("moved")), (amended, moved), "record {seq}");
         let float = match row["number"].as_str() {
             Some(text) => text.parse().ok(),
