@@ -372,7 +372,7 @@ fn acts_concern_the_last_event_or_the_chosen_one() {
 fn an_act_on_a_named_event_concerns_no_other_and_leaves_the_choice() {
     let log = log_of(
         "1 say heart rate sixty
-         3 say saturation eighty ~ saturation eighteen
+         3 say saturation eighty ~ saturation ninety
          5 say dried
          6 key earlier
          7 key on 1 value 66
@@ -387,14 +387,14 @@ fn an_act_on_a_named_event_concerns_no_other_and_leaves_the_choice() {
     assert_eq!(
         log,
         "1 1000 - Heart rate 60 /min sure\n\
-         2 3000 - SpO2 80 % Rival rival saturation eighteen\n\
-         3 3600 - said eighty, or eighteen?\n\
+         2 3000 - SpO2 80 % Rival rival saturation ninety\n\
+         3 3600 - said eighty, or ninety?\n\
          4 5000 - Dried sure\n\
          tell chosen: SpO2 80 (record 2)\n\
          5 7000 - amend 1 Heart rate 66 /min\n\
          tell Heart rate 66 (record 1) is not in doubt\n\
-         6 9000 - amend 2 SpO2 18 %\n\
-         tell SpO2 18 (record 2) is not in doubt\n\
+         6 9000 - amend 2 SpO2 90 %\n\
+         tell SpO2 90 (record 2) is not in doubt\n\
          7 11000 - withdraw 4\n\
          tell record 4 is no event that stands\n\
          tell record 99 is no event that stands\n\

@@ -67,7 +67,8 @@ impl Snapshot {
         let weight = |due: &Due| rules.iter().find(|rule| due.is_due && rule.id == due.id).map(|rule| rule.priority);
         glance.due.sort_by_key(|due| (!due.is_due, std::cmp::Reverse(weight(due)), due.at));
         let list = Glance::lines(core.state(), pack, LIST);
-        Snapshot { glance, list, so_far: so_far.into(), targets: Vec::new(), ended: None }
+        let targets = target(&glance, pack).into_iter().collect();
+        Snapshot { glance, list, so_far: so_far.into(), targets, ended: None }
     }
 }
 
@@ -81,6 +82,20 @@ pub struct Target {
     pub text: String,
     /// Whose it is, or that there is no source.
     pub source: String,
+}
+
+/// The pack's target at this moment; none before birth is known, nor outside the pack's table.
+fn target(glance: &Glance, pack: &Pack) -> Option<Target> {
+    let target = pack.debrief.as_ref()?.target.as_ref()?;
+    let (low, high) = target.at(glance.now - glance.birth?)?;
+    let event = pack.events.get(&target.of)?;
+    let source = pack.manifest.sources.get(&target.source)?;
+    let year = source.year.map(|year| format!(" {year}")).unwrap_or_default();
+    Some(Target {
+        of: event.view.clone()?,
+        text: format!("{low:.0}–{high:.0} {}", event.unit.as_deref().unwrap_or_default()),
+        source: format!("{}{year}", source.organisation),
+    })
 }
 
 #[derive(Serialize)]

@@ -80,6 +80,9 @@ class TheWall(OnStage):
         values = self.read("#values")
         for expected in ["50", "62", "30", "SpO2", "Oxygen", " ago"]:
             self.assertIn(expected, values)
+        # By the pack's table, at a little more than two minutes.
+        self.assertRegex(self.read(".target"), r"target now\s*6\d–7\d %")
+        self.assertIn("American Heart Association", self.read("#sources"))
         # What is doubtful is no value.
         self.assertNotIn("60", texts(self.driver, "#values .big")[0])
 

@@ -9,9 +9,9 @@ function value({ title, text, number, at: moment, target }) {
   } else {
     const [, big, rest] = number === null ? [] : (/^([\d.]+)\s*(.*)$/.exec(text) ?? []);
     cell.append(big ? make("dd", "big", big) : make("dd", "text", text));
-    cell.append(make("dd", "age", big ? `${rest} ` : null, going("since", moment, "", " ago")));
+    cell.append(make("dd", "age", big && rest ? `${rest}, ` : null, going("since", moment, "", " ago")));
   }
-  if (target) cell.append(make("dd", "target", `target ${target.text} (${target.source})`));
+  if (target) cell.append(make("dd", "target", make("small", "", "target now "), target.text));
   return cell;
 }
 
@@ -26,5 +26,7 @@ function event(line) {
 start("/events", (kind, { face }) => {
   if (kind !== "face") return;
   at("values").replaceChildren(...face.values.map(value));
+  const aims = face.values.filter(({ target }) => target);
+  at("sources").textContent = aims.map(({ title, target }) => `${title} target: ${target.source}.`).join(" ");
   at("events").replaceChildren(...face.events.toReversed().map(event));
 });
