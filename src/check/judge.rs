@@ -128,8 +128,9 @@ impl fmt::Display for Advice {
             ),
             Advice::Missed { missed, of } => write!(
                 f,
-                "{missed} of {of} call-outs were not heard. Say them just as they are shown. If you did, move closer, or \
-                 choose another device."
+                "{missed} of {of} call-outs {} not heard. Say them just as they are shown. If you did, move closer, or \
+                 choose another device.",
+                if *missed == 1 { "was" } else { "were" }
             ),
             Advice::Doubtful { doubtful, of } => {
                 write!(f, "{doubtful} of {of} call-outs were heard, but in doubt: they would be asked about each time.")
