@@ -31,14 +31,12 @@ pub fn page(comparison: &Comparison, link: &dyn Fn(&str) -> Option<String>) -> S
                 header {
                     h1 { "Comparison of " (comparison.logs) " logs" }
                     p class="dim" {
-                        @for (n, (purpose, logs)) in comparison.purposes.iter().enumerate() { @if n > 0 { ", " } (logs) " " (purpose) }
+                        @for (n, (purpose, logs)) in comparison.purposes.iter().enumerate() { @if n > 0 { ", " } (purpose) ": " (logs) }
                         " · " (comparison.teams.len()) " folders, one for each team"
                     }
                 }
                 p class="caution" { (comparison.caution) " Figures of teams show how things went, not how good people are." }
                 (damaged(comparison))
-                h2 { "All figures" }
-                (overview(comparison))
                 h2 { "Run charts" }
                 p class="dim" {
                     "Each point is one log, in the order of their starts, or the median of several where there are many. "
@@ -46,10 +44,14 @@ pub fn page(comparison: &Comparison, link: &dyn Fn(&str) -> Option<String>) -> S
                     "with a box from quarter to three quarters. Only figures that are known without doubt count."
                 }
                 div class="charts" {
-                    @for figure in comparison.figures.iter().filter(|figure| figure.better.is_some() && figure.known > 1) {
-                        (chart(figure, comparison.teams.len() > 1, link))
+                    @for headline in [true, false] {
+                        @for figure in comparison.figures.iter().filter(|figure| charted(figure) && figure.headline == headline) {
+                            (chart(figure, comparison.teams.len() > 1, link))
+                        }
                     }
                 }
+                h2 { "All figures" }
+                (overview(comparison))
                 footer {
                     p { (comparison.rules) }
                     p { (comparison.caution) }
@@ -59,6 +61,11 @@ pub fn page(comparison: &Comparison, link: &dyn Fn(&str) -> Option<String>) -> S
         }
     };
     body.into_string()
+}
+
+/// Worth a chart: there is a better and a worse, and more than one value.
+fn charted(figure: &Compared) -> bool {
+    figure.better.is_some() && figure.spread.as_ref().is_some_and(|spread| spread.lowest < spread.highest)
 }
 
 fn damaged(comparison: &Comparison) -> Markup {
@@ -93,7 +100,7 @@ fn overview(comparison: &Comparison) -> Markup {
             @for (figure, first) in rows {
                 @if first { tr { td class="group" colspan="8" { (figure.group) } } }
                 tr {
-                    td { @if figure.better.is_some() && figure.known > 1 { a href={ "#" (figure.id) } { (figure.title) } } @else { (figure.title) } }
+                    td { @if charted(figure) { a href={ "#" (figure.id) } { (figure.title) } } @else { (figure.title) } }
                     td class="n" { (figure.known) } td class="n" { (figure.doubtful) } td class="n" { (figure.not_known) }
                     @match &figure.spread {
                         Some(spread) => {
@@ -103,7 +110,7 @@ fn overview(comparison: &Comparison) -> Markup {
                         }
                         None => { td colspan="3" class="n dim" { "not known" } }
                     }
-                    td { @for (n, signal) in figure.signals.iter().enumerate() { @if n > 0 { ", " } (short(signal)) } }
+                    td { (counted(&figure.signals)) }
                 }
             }
         }
@@ -122,6 +129,15 @@ fn short(signal: &Signal) -> String {
     format!("{kind} {}", if signal.up { "up" } else { "down" })
 }
 
+/// `2 shift up, 1 trend down`
+fn counted(signals: &[Signal]) -> String {
+    let mut counts = std::collections::BTreeMap::new();
+    for signal in signals {
+        *counts.entry(short(signal)).or_insert(0) += 1;
+    }
+    counts.iter().map(|(what, times)| format!("{times} {what}")).collect::<Vec<_>>().join(", ")
+}
+
 fn chart(figure: &Compared, by_team: bool, link: &dyn Fn(&str) -> Option<String>) -> Markup {
     let Some(spread) = &figure.spread else { return html! {} };
     html! {
@@ -132,10 +148,14 @@ fn chart(figure: &Compared, by_team: bool, link: &dyn Fn(&str) -> Option<String>
                 @if let Some(many) = figure.points.first().filter(|point| point.logs > 1) { " · each point " (many.logs) " logs" }
             }
             (drawing(figure, spread))
-            @for signal in &figure.signals {
-                p class="signal" {
-                    (short(signal)) ": points " (signal.first + 1) " to " (signal.last + 1) ", from " (day(&figure.points[signal.first].started))
-                    " to " (day(&figure.points[signal.last].started))
+            @if !figure.signals.is_empty() {
+                p class="dim" {
+                    @for (n, signal) in figure.signals.iter().enumerate() {
+                        @if n > 0 { " · " }
+                        span class="signal" title={ (day(&figure.points[signal.first].started)) " to " (day(&figure.points[signal.last].started)) } {
+                            (short(signal)) " " (signal.first + 1) "–" (signal.last + 1)
+                        }
+                    }
                 }
             }
             @if by_team && figure.teams.len() > 1 {

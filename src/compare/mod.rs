@@ -9,7 +9,7 @@ pub use html::page;
 pub use run_chart::{Kind as SignalKind, Signal, median, signals};
 pub use text::summary;
 
-use crate::debrief::{Account, DebriefError, Ending, Finding, figures};
+use crate::debrief::{Account, DebriefError, Ending, Finding, figures, purpose};
 use crate::pack::Pack;
 use crate::pack::debrief::{Better, Figure, Unit};
 use crate::record::{Purpose, Record};
@@ -85,6 +85,8 @@ pub struct Compared {
     pub unit: String,
     #[serde(skip)]
     pub shown: Unit,
+    #[serde(skip)]
+    pub headline: bool,
     #[serde(skip)]
     pub better: Option<Better>,
     pub formula: String,
@@ -204,10 +206,9 @@ impl Collection {
             }
             counts
         };
-        let name = |purpose| serde_json::to_value(purpose).ok().and_then(|name| Some(name.as_str()?.to_string()));
         Comparison {
             logs: self.rows.len(),
-            purposes: count(&|row| name(row.purpose).unwrap_or_default()),
+            purposes: count(&|row| purpose(row.purpose).into()),
             teams: count(&|row| row.team.clone()),
             figures: self.figures.iter().enumerate().map(|(number, figure)| self.compared(number, figure)).collect(),
             caution: self.caution,
@@ -236,6 +237,7 @@ impl Collection {
             group: figure.group.clone(),
             unit: crate::debrief::unit(&figure.unit).into(),
             shown: figure.unit.clone(),
+            headline: figure.headline,
             better: figure.better,
             formula: figure.formula.clone(),
             source: figure.source.clone(),

@@ -10,7 +10,8 @@ const TREND: usize = 5;
 /// The rules in words, with their source.
 pub const RULES: &str = "Run chart rules after Perla RJ, Provost LP, Murray SK, The run chart: a simple analytical tool for \
 learning from variation in healthcare processes, BMJ Qual Saf 2011;20:46 (from memory; both numbers also seen on a secondary \
-page). Shift: six or more points in a row on one side of the median, points on it neither counting nor breaking the row. \
+page). Shift: six or more points in a row on one side of the median, points on it neither counting nor breaking the row; not looked for where half \
+of the points or more lie on it, which is our own rule. \
 Trend: five or more points in a row each higher, or each lower, than the one before, equal neighbours counting once. Ten \
 points or more are wanted. A later simulation found that the trend rule rarely finds a true trend (Anhøj J, Olesen AV, Run \
 Charts Revisited, PLoS ONE 2014;9:e113825).";
@@ -49,7 +50,10 @@ pub fn signals(values: &[f64]) -> Vec<Signal> {
     let Some(middle) = median(&mut values.to_vec()).filter(|_| values.len() >= FEWEST) else { return vec![] };
     let beside =
         values.iter().enumerate().filter(|(_, value)| **value != middle).map(|(n, value)| (n, *value > middle));
-    let mut out = rows(beside, SHIFT, Kind::Shift);
+    let beside: Vec<(usize, bool)> = beside.collect();
+    // Skipping most points would make a row of what lies far apart.
+    let told = beside.len() * 2 > values.len();
+    let mut out = if told { rows(beside.into_iter(), SHIFT, Kind::Shift) } else { vec![] };
     // Steps from point to point; a row of so many points has one step less.
     let steps = values.windows(2).enumerate().filter(|(_, pair)| pair[0] != pair[1]);
     let steps = steps.map(|(n, pair)| (n + 1, pair[1] > pair[0]));
@@ -107,6 +111,9 @@ mod tests {
     fn a_point_on_the_median_neither_counts_nor_breaks() {
         let values = [7.0, 7.0, 7.0, 5.0, 7.0, 7.0, 7.0, 3.0, 3.0, 3.0, 3.0, 7.0, 3.0, 3.0, 5.0];
         assert_eq!(of(Kind::Shift, &values), [(0, 6, true)]);
+        // Of points that mostly lie on it nothing is said.
+        let mostly = [0.0, 1.0, 0.0, 0.0, 1.0, 0.0, 1.0, 0.0, 1.0, 0.0, 0.0, 1.0, 0.0, 1.0, 0.0];
+        assert_eq!(of(Kind::Shift, &mostly), []);
     }
 
     #[test]

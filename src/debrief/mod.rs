@@ -447,7 +447,7 @@ fn about(account: &Account) -> About {
 }
 
 /// Words for what a purpose means to a reader.
-fn purpose(purpose: Purpose) -> &'static str {
+pub fn purpose(purpose: Purpose) -> &'static str {
     match purpose {
         Purpose::Drill => "drill",
         Purpose::Care => "care",

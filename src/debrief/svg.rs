@@ -14,7 +14,7 @@ const RIGHT: f64 = 22.0;
 const AXIS: f64 = 30.0;
 const GAP: f64 = 7.0;
 const ROW: f64 = 19.0;
-const MOST_ROWS: usize = 5;
+const MOST_ROWS: usize = 6;
 /// Width that a letter of a mark takes, at most; in bold.
 const LETTER: f64 = 7.3;
 const BOLD: f64 = 8.4;
@@ -233,33 +233,26 @@ impl Rows {
     }
 }
 
-fn marks<'a>(title: &'a str, marks: &[Line], strip: Strip, numbered: bool) -> Drawn<'a> {
+fn marks<'a>(title: &'a str, marks: &[Line], strip: Strip, queried: bool) -> Drawn<'a> {
     if marks.is_empty() {
         return nothing(title);
     }
     let mut rows = Rows::new();
-    let here = marks.iter().filter(|mark| strip.holds(mark.at.t_ms));
-    let placed: Vec<_> = here
-        .map(|mark| {
-            let label = short(&mark.what);
-            let width = label.chars().count() as f64 * LETTER + 14.0;
-            let x = strip.x(mark.at.t_ms);
-            // Near the right edge the words stand to the left of their mark.
-            let left = x + width > WIDTH;
-            let start = if left { x - width + 8.0 } else { x - 5.0 };
-            let row = rows.place(start, width);
-            (mark, x, if left { -1.0 } else { 1.0 }, width, row, label)
-        })
-        .collect();
     let content = html! {
-        @for (mark, x, side, _, row, label) in &placed {
+        @for mark in marks.iter().filter(|mark| strip.holds(mark.at.t_ms)) {
+            @let label = short(&mark.what);
+            @let width = label.chars().count() as f64 * LETTER + 14.0;
+            @let x = strip.x(mark.at.t_ms);
+            // Near the right edge the words stand to the left of their mark.
+            @let left = x + width > WIDTH;
+            @let row = rows.place(if left { x - width + 8.0 } else { x - 5.0 }, width);
             @let y = row.unwrap_or(MOST_ROWS - 1) as f64 * ROW + 10.0;
             g class=(if mark.doubtful { "mark open" } else { "mark" }) {
                 title { (mark.at.clock()) " " (mark.what) @if mark.doubtful { " (doubtful)" } " · record " (mark.record) }
-                circle cx=(px(*x)) cy=(px(y)) r="4.2" {}
-                @if mark.doubtful && numbered { text class="query" x=(px(*x)) y=(px(y + 4.0)) text-anchor="middle" { "?" } }
+                circle cx=(px(x)) cy=(px(y)) r="4.2" {}
+                @if mark.doubtful && queried { text class="query" x=(px(x)) y=(px(y + 4.0)) text-anchor="middle" { "?" } }
                 @if row.is_some() {
-                    text x=(px(x + side * 8.0)) y=(px(y + 4.6)) text-anchor=(if *side < 0.0 { "end" } else { "start" }) { (label) }
+                    text x=(px(if left { x - 8.0 } else { x + 8.0 })) y=(px(y + 4.6)) text-anchor=(if left { "end" } else { "start" }) { (label) }
                 }
             }
         }

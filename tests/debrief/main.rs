@@ -218,7 +218,10 @@ fn another_program_gives_the_same_figures() {
         .collect();
     let mut compared = 0;
     for log in names {
-        let json: serde_json::Value = serde_json::from_str(&done(&earmark(&["debrief", log, "--json"]))).unwrap();
+        let sound = journal::sound(log).unwrap();
+        let pack = if sound.header().pack.name == "newborn" { &PACK } else { &FIVE };
+        let ending = Ending { closed: sound.closed, torn: sound.torn };
+        let json = serde_json::to_value(debrief(pack, &sound.records, ending).unwrap()).unwrap();
         let older_pack = json["notices"].to_string().contains("another version of the pack");
         let figures = json["figures"].as_array().unwrap();
         assert_eq!(figures.len(), other[log].len(), "{log}");
@@ -518,6 +521,38 @@ fn the_page_of_definitions_is_up_to_date() {
     let made = definitions(PACK.debrief.as_ref().unwrap(), &PACK.manifest);
     let stands = std::fs::read_to_string("grammars/newborn/debrief.md").unwrap_or_default();
     assert!(made == stands, "run: earmark debrief --figures > grammars/newborn/debrief.md");
+}
+
+#[test]
+fn a_plan_that_cannot_work_is_refused_with_its_line() {
+    let folder = tempfile::tempdir().unwrap();
+    let pack = folder.path().join("broken");
+    std::fs::create_dir(&pack).unwrap();
+    for entry in std::fs::read_dir("grammars/newborn").unwrap() {
+        let path = entry.unwrap().path();
+        std::fs::copy(&path, pack.join(path.file_name().unwrap())).unwrap();
+    }
+    let whole = std::fs::read_to_string("grammars/newborn/debrief.toml").unwrap();
+    for (from, to, why) in [
+        ("kind = \"interval\"", "kind = \"gap\"", "'gap' is no kind of figure"),
+        ("to = [\"breathing_told\"]", "to = [\"breathing_tolt\"]", "neither an event"),
+        ("timer = \"ventilation\"", "timer = \"venting\"", "no timer 'venting'"),
+        ("source = \"first_30s\"", "source = \"nowhere\"", "no [sources.nowhere]"),
+        ("id = \"to_spo2\"", "id = \"to_heart_rate\"", "two figures have this id"),
+        ("figure to_spo2", "figure to_spo3", "no figure 'to_spo3'"),
+        ("of = [\"compressions_60s\"]", "of = [\"compressions_90s\"]", "no checkpoint 'compressions_90s'"),
+        ("bound_source = \"minute_memory\"", "", "bound and bound_source belong together"),
+        ("points = [[1, 60, 65],", "points = [[9, 60, 65],", "by minute"),
+        ("low = 0.1\nhigh = 0.3", "low = 0.3\nhigh = 0.1", "the lower first"),
+        ("pause = \"10 s\"", "pause = \"a while\"", "is no time"),
+        ("measure = \"longest\"", "measure = \"widest\"", "count, longest or total"),
+        ("axis = [0, 220]", "", "a curve needs axis"),
+    ] {
+        assert!(whole.contains(from), "{from}");
+        std::fs::write(pack.join("debrief.toml"), whole.replacen(from, to, 1)).unwrap();
+        let error = earmark::settings::load_pack(pack.to_str().unwrap()).unwrap_err().to_string();
+        assert!(error.contains(why) && error.contains("debrief.toml"), "{why}: {error}");
+    }
 }
 
 // Many logs

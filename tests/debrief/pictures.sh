@@ -27,6 +27,6 @@ shoot() {
 "$invent" "$folder/drills" 64
 "$program" compare "$folder/drills" --html "$folder/compare.html"
 folder=$(cd "$folder" && pwd)
-shoot "$folder/debrief.html" docs/debrief.png 1240 1500
-shoot "$folder/compare.html" docs/compare.png 1240 1900
+shoot "$folder/debrief.html" docs/debrief.png 1240 1235
+shoot "$folder/compare.html" docs/compare.png 1240 940
 ls -l docs/debrief.png docs/compare.png
