@@ -313,7 +313,7 @@ fn keys_settle_a_doubt_either_way() {
          4 key rival
          5 say ventilation started ~ ventilation stopped
          7 key heard
-         8 say dried ~ baby not dried
+         8 say dried ~ weight unknown
          9 key rival
          10 end",
     );
@@ -326,7 +326,7 @@ fn keys_settle_a_doubt_either_way() {
          4 5000 - Ventilation started Rival rival ventilation stopped\n\
          5 5600 - said started, or stopped?\n\
          6 7000 - confirm 4\n\
-         7 8000 - Dried Rival rival baby not dried\n\
+         7 8000 - Dried Rival rival weight unknown\n\
          8 8600 - said not sure of that. once more, please?\n\
          9 9000 - withdraw 7\n\
          10 10600 - close 0 3 0 []\n"

@@ -310,15 +310,18 @@ impl<'p> Core<'p> {
 
     /// Records what became of checkpoints, and asks for one of those that are due.
     fn checkpoints(&mut self, transitions: Vec<Transition>, now: Millis) {
+        // Writing lets the rules go on, which asks too: of all that fall due at once the weightiest is asked about.
+        let mut due = Vec::new();
         for Transition { rule, at, change, of } in transitions {
             if let Change::To(state) = change {
                 let id = self.pack.checkpoints.rules[rule].id.clone();
                 self.write(at.max(0) as Millis, now, Body::Checkpoint { id, state, of });
             }
             if matches!(change, Change::Again | Change::To(CheckpointState::Due)) {
-                self.asking.push((rule, at));
+                due.push((rule, at));
             }
         }
+        self.asking.extend(due);
         self.ask(now);
     }
 

@@ -36,10 +36,13 @@ pub fn attempt(pack: &Pack, sentence: &str) -> Trial {
     let sentence = sentence.to_lowercase();
     let understood = pack.graph.understand(&sentence);
     if understood.is_empty() {
-        if pack.decoys.all().is_ok_and(|decoys| !decoys.understand(&sentence).is_empty()) {
+        let broken = broken(pack, &sentence);
+        // One that is only broken off is told what could follow.
+        let whole = broken.at < broken.words.len();
+        if whole && pack.decoys.all().is_ok_and(|decoys| !decoys.understand(&sentence).is_empty()) {
             return Trial::Decoy;
         }
-        return Trial::Nothing(broken(pack, &sentence));
+        return Trial::Nothing(broken);
     }
     let meanings: Vec<Meaning> = understood
         .into_iter()

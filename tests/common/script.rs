@@ -55,6 +55,7 @@ pub fn action(text: &str) -> Action {
         }
         "earlier" => Action::Choose(Step::Earlier),
         "later" => Action::Choose(Step::Later),
+        "on" => Action::On(number(1) as u64, Box::new(action(text.splitn(3, ' ').nth(2).unwrap()))),
         "confirm" => Action::Confirm,
         "withdraw" => Action::Withdraw,
         "heard" => Action::Resolve(Side::Heard),
