@@ -188,7 +188,7 @@ proptest! {
                 _ => false,
             });
             let ended = run.records().iter().any(|r| matches!(r.body, Body::Withdraw { .. } | Body::Amend { .. } | Body::Event(_))
-                && r.written_ms > *at && r.written_ms <= at + PROMPT_MS);
+                && r.written_ms > *at && r.written_ms <= at + PROMPT_MS + HEARING_MS + TICK_MS);
             prop_assert!(own || other || soon || ended || at.saturating_sub(*due) > 1000, "{id} due {due} at {at}: {said:?}");
         }
     }

@@ -19,7 +19,7 @@ const FILLER_PER_PHONE: f32 = 4.0;
 const UNHEARD_BOUNDARY: f32 = 0.3;
 const BEAM: f32 = 20.0;
 /// Frames on either side of a call-out that are looked at again when it is weighed.
-const MARGIN: usize = 25;
+const MARGIN: usize = 12;
 /// Frames beside a call-out in which other speech speaks against it: 200 ms.
 const NEAR: usize = 10;
 /// A decoy can only make a call-out less sure: none is looked for beside one that is less sure than this.
