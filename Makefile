@@ -41,8 +41,7 @@ crowd: setup-test assets stage $(VENV)/complete ## 200 browsers' worth of client
 
 pictures: setup-test assets program stage invent $(VENV)/complete ## the board's two views at three sizes, a debrief, a comparison, a prep sheet
 	@$(VENV)/bin/python tests/board/pictures.py $(STAGE) $(PICTURES)
-	@tests/debrief/pictures.sh $(PROGRAM) $(INVENT) $(PICTURES)/debrief
-	@tools/pictures.sh $(PROGRAM)
+	@tools/pictures.sh $(PROGRAM) $(INVENT) $(PICTURES)/pages
 
 hearing: setup-demo setup-hearing assets program $(HEARING)/venv/complete ## make the hearing bench and measure on it: some hours
 	@$(HEARING)/venv/bin/python tests/hearing/make_bench.py report $(HEARING)/report

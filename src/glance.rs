@@ -1,7 +1,7 @@
 //! What people want to see at a glance while it happens: the clock, what runs, what is due, the newest
 //! values, the last events, the doubts. Pure; whoever draws it (a terminal, a board) decides nothing.
 
-use crate::checkpoints::Moment;
+use crate::checkpoints::{Moment, moment};
 use crate::core::state::{State, View};
 use crate::pack::Pack;
 use crate::record::{By, Doubt};
@@ -193,8 +193,4 @@ fn devices(state: &State) -> Vec<Device> {
         since: moment(standing.since),
     };
     state.devices().map(tell).collect()
-}
-
-fn moment(t: Millis) -> Moment {
-    Moment::try_from(t).unwrap_or(Moment::MAX)
 }

@@ -2,7 +2,7 @@
 
 use crate::core::{Core, Counts};
 use crate::pack::{Events, Pack};
-use crate::record::{Body, CheckpointState, Heard, Meaning, Record};
+use crate::record::{Body, CheckpointState, Heard, Record};
 use crate::time::clock_face;
 use std::fmt::Write;
 use std::io::IsTerminal;
@@ -76,17 +76,12 @@ fn checkpoint(id: &str, state: CheckpointState, pack: &Pack, style: Style) -> Op
 fn event(heard: &Heard, events: &Events, style: Style) -> String {
     let mark = if heard.doubt.is_some() { "?" } else { "✓" };
     let words = heard.source.words.as_deref().unwrap_or_default();
-    let what = describe(&heard.meaning, events);
+    let what = events.describe(&heard.meaning);
     let mut out = format!("{mark} {what:<36}{}", style.dim(&format!("\"{words}\"")));
     if let Some(doubt) = heard.doubt {
         let _ = write!(out, "  {}", style.bold(&doubt.question(heard.rival.as_ref())));
     }
     out
-}
-
-/// "Heart rate 120 /min", "Intubated, size 3.5, depth 9".
-pub fn describe(meaning: &Meaning, events: &Events) -> String {
-    events.describe(meaning)
 }
 
 /// The closing summary; doubts that nobody settled are listed.
@@ -109,7 +104,7 @@ pub fn summary(core: &Core, pack: &Pack, log: &std::path::Path) -> String {
         .map(|view| {
             let question = view.doubt.map(|doubt| doubt.question(view.rival)).unwrap_or_default();
             let time = clock_face(view.at - birth.unwrap_or(0));
-            format!("{time:>7}  ? {}  {question}\n", describe(view.meaning, &pack.events))
+            format!("{time:>7}  ? {}  {question}\n", pack.events.describe(view.meaning))
         })
         .collect();
     if !open.is_empty() {

@@ -6,6 +6,7 @@ use common::script::{Run, pack};
 use earmark::board::{About, Answer, Board, Place, Snapshot};
 use earmark::core::Input;
 use earmark::core::action::Action;
+use earmark::glance::Glance;
 use earmark::pack::Pack;
 use earmark::record::Purpose;
 use std::io::{Read, Write};
@@ -14,6 +15,10 @@ use std::sync::LazyLock;
 use std::time::{Duration, Instant};
 
 static PACK: LazyLock<Pack> = LazyLock::new(|| pack("newborn"));
+
+fn snapshot(run: &Run) -> Snapshot {
+    Snapshot::of(Glance::of(run.core.state(), &PACK, run.core.now()), &run.core, &PACK, "")
+}
 
 /// An open board that shows an invented recording, and how to reach it.
 struct Scene {
@@ -33,7 +38,7 @@ impl Scene {
         let board = Board::open(place, About::new(&PACK, Purpose::Demo)).unwrap();
         let mut run = Run::new(&PACK);
         run.say(1000, "baby is out");
-        board.show(Snapshot::of(&run.core, &PACK, ""));
+        board.show(snapshot(&run));
         let token = |link: String| link.split_once('#').map(|(_, token)| token.to_string()).unwrap_or_default();
         let (look, act) = (token(board.place().wall()), token(board.place().scribe()));
         let port = board.place().address.port();
@@ -245,7 +250,7 @@ fn a_client_that_takes_nothing_is_dropped_and_never_waited_for() {
     }
     let mut run = Run::new(&PACK);
     run.say(1000, "baby is out");
-    let mut snapshot = Snapshot::of(&run.core, &PACK, "");
+    let mut snapshot = snapshot(&run);
     let mut longest = Duration::ZERO;
     let began = Instant::now();
     while scene.board.is_watched() {

@@ -61,7 +61,7 @@ fn log_of(script: &str) -> String {
                     Body::Header(_) => None,
                     Body::Event(heard) => Some(format!(
                         "{} {}{}",
-                        earmark::show::describe(&heard.meaning, &PACK.events),
+                        PACK.events.describe(&heard.meaning),
                         heard.doubt.map_or("sure".into(), |d| format!("{d:?}")),
                         heard.rival.as_ref().map_or(String::new(), |r| format!(" rival {}", r.words)),
                     )),
@@ -69,7 +69,7 @@ fn log_of(script: &str) -> String {
                     Body::Confirm { of, .. } => Some(format!("confirm {of}")),
                     Body::Amend { of, moved_to_ms, to } => Some(format!(
                         "amend {of} {}{}{}",
-                        earmark::show::describe(&to.meaning, &PACK.events),
+                        PACK.events.describe(&to.meaning),
                         moved_to_ms.map_or(String::new(), |t| format!(" moved to {t}")),
                         to.doubt.map_or(String::new(), |d| format!(" {d:?}")),
                     )),

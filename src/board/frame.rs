@@ -60,8 +60,8 @@ pub struct Snapshot {
 }
 
 impl Snapshot {
-    pub fn of(core: &Core, pack: &Pack, so_far: &str) -> Snapshot {
-        let mut glance = Glance::of(core.state(), pack, core.now());
+    /// How things stand, as `glance` tells it of this core.
+    pub fn of(mut glance: Glance, core: &Core, pack: &Pack, so_far: &str) -> Snapshot {
         // Of what is due the weightiest comes first, as it is asked first.
         let rules = &pack.checkpoints.rules;
         let weight = |due: &Due| rules.iter().find(|rule| due.is_due && rule.id == due.id).map(|rule| rule.priority);

@@ -13,3 +13,8 @@ pub use rule::{After, Condition, Pattern, Rule, Rules, State, Test, Timer, any};
 
 /// A moment or a span on the log's clock in milliseconds; negative before the log was opened.
 pub type Moment = i64;
+
+/// A time of the log as a moment.
+pub fn moment(t: crate::time::Millis) -> Moment {
+    Moment::try_from(t).unwrap_or(Moment::MAX)
+}

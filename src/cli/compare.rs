@@ -1,9 +1,10 @@
 //! `compare`: the debrief's figures over many logs.
 
+use super::packs::{Packs, ending};
 use crate::compare::{self, Collection, Comparison, Measured};
-use crate::debrief::{self, Ending};
+use crate::debrief;
+use crate::journal;
 use crate::pack::Pack;
-use crate::{journal, settings};
 use anyhow::{Context, Result, bail};
 use clap::Args;
 use std::collections::BTreeMap;
@@ -39,7 +40,7 @@ pub fn run(args: &CompareArgs) -> Result<ExitCode> {
     if paths.is_empty() {
         bail!("there is no log here: name logs, or folders with files ending in {SUFFIX}");
     }
-    let packs = Packs { only: args.pack.clone(), loaded: Mutex::default() };
+    let packs = Packs::new(args.pack.clone());
     let comparison = collect(&paths, &packs).compare();
     if let Some(to) = &args.html {
         let links = debriefs(&comparison, to, &packs)?;
@@ -78,25 +79,6 @@ fn find(path: &Path, out: &mut Vec<PathBuf>) -> std::io::Result<()> {
 fn team(path: &Path) -> String {
     let folder = std::path::absolute(path).ok().and_then(|path| Some(path.parent()?.file_name()?.to_owned()));
     folder.map_or(String::new(), |name| name.to_string_lossy().into_owned())
-}
-
-/// Packs by name, each loaded once.
-struct Packs {
-    only: Option<String>,
-    loaded: Mutex<BTreeMap<String, Result<Arc<Pack>, String>>>,
-}
-
-impl Packs {
-    fn get(&self, name: &str) -> Result<Arc<Pack>, String> {
-        let name = self.only.as_deref().unwrap_or(name);
-        let mut loaded = self.loaded.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
-        let load = || settings::load_pack(name).map(Arc::new).map_err(|error| error.to_string());
-        loaded.entry(name.into()).or_insert_with(load).clone()
-    }
-}
-
-fn ending(sound: &journal::Sound) -> Ending {
-    Ending { closed: sound.closed, torn: sound.torn }
 }
 
 fn measure(path: &Path, packs: &Packs) -> Result<(Arc<Pack>, Measured), String> {

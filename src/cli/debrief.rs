@@ -1,6 +1,7 @@
 //! `debrief`: figures, timeline, conversation and report from one log.
 
-use crate::debrief::{self, Ending};
+use super::packs::ending;
+use crate::debrief;
 use crate::{journal, settings};
 use anyhow::{Context, Result, bail};
 use clap::Args;
@@ -37,8 +38,8 @@ pub fn run(args: &DebriefArgs) -> Result<ExitCode> {
     let header = sound.header();
     let pack = settings::load_pack(args.pack.as_deref().unwrap_or(&header.pack.name))
         .with_context(|| format!("{} was made with the pack \"{}\"", path.display(), header.pack.name))?;
-    let ending = Ending { closed: sound.closed, torn: sound.torn };
-    let debrief = debrief::debrief(&pack, &sound.records, ending).with_context(|| path.display().to_string())?;
+    let debrief =
+        debrief::debrief(&pack, &sound.records, ending(&sound)).with_context(|| path.display().to_string())?;
     if let Some(to) = &args.html {
         std::fs::write(to, debrief::page(&debrief))
             .with_context(|| format!("{} cannot be written: check the folder", to.display()))?;

@@ -1,15 +1,13 @@
 //! `export`: logs in open formats.
 
+use super::packs::Packs;
 use crate::export::{self, Log};
-use crate::pack::Pack;
+use crate::journal;
 use crate::record::Body;
-use crate::{journal, settings};
 use anyhow::{Context, Result, bail};
 use clap::{Args, ValueEnum};
-use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
-use std::rc::Rc;
 
 #[derive(Debug, Args)]
 pub struct ExportArgs {
@@ -51,10 +49,10 @@ pub fn run(args: &ExportArgs) -> Result<ExitCode> {
     if args.to == Format::Webvtt && args.logs.len() > 1 {
         bail!("captions belong to one video: give one log, not {}", args.logs.len());
     }
-    let mut packs = Packs { only: args.pack.as_deref(), loaded: BTreeMap::new() };
+    let packs = Packs::new(args.pack.clone());
     let mut exported = 0;
     // One log is held at a time, however many there are.
-    let logs = args.logs.iter().filter_map(|path| match read(path, &mut packs) {
+    let logs = args.logs.iter().filter_map(|path| match read(path, &packs) {
         Ok(log) => {
             exported += 1;
             Some(log)
@@ -92,25 +90,8 @@ fn write(args: &ExportArgs, mut logs: impl Iterator<Item = Log>) -> Result<Vec<u
     })
 }
 
-/// The packs of the logs, each loaded once.
-struct Packs<'a> {
-    only: Option<&'a str>,
-    loaded: BTreeMap<String, Rc<Pack>>,
-}
-
-impl Packs<'_> {
-    fn load(&mut self, name: &str) -> Result<Rc<Pack>> {
-        if let Some(pack) = self.loaded.get(name) {
-            return Ok(pack.clone());
-        }
-        let pack = Rc::new(settings::load_pack(name).context("name another pack with --pack")?);
-        self.loaded.insert(name.into(), pack.clone());
-        Ok(pack)
-    }
-}
-
 /// A log as it stands.
-fn read(path: &Path, packs: &mut Packs) -> Result<Log> {
+fn read(path: &Path, packs: &Packs) -> Result<Log> {
     let log = journal::read(path)?;
     if let Some(torn) = &log.torn {
         let what = "the last line is torn; what stands before it is exported";
@@ -119,9 +100,9 @@ fn read(path: &Path, packs: &mut Packs) -> Result<Log> {
     let Some(Body::Header(header)) = log.entries.first().map(|entry| &entry.record.body) else {
         bail!("the log has no whole line: nothing to export");
     };
-    let name = packs.only.unwrap_or(&header.pack.name);
-    let pack = packs.load(name)?;
+    let pack = packs.get(&header.pack.name).map_err(anyhow::Error::msg).context("name another pack with --pack")?;
     if pack.id.sha256 != header.pack.sha256 {
+        let name = packs.name(&header.pack.name);
         let what = format!("made with another version of pack {name}; events are named as in the one here");
         eprintln!("warning: {}: {what}", path.display());
     }

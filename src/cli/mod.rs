@@ -6,6 +6,7 @@ mod debrief;
 mod engine;
 mod export;
 mod keypad;
+mod packs;
 mod phrases;
 mod prepare;
 mod recording;

@@ -2,7 +2,7 @@
 
 use crate::pack::Pack;
 use crate::phrases::{self, Trial};
-use crate::{settings, show};
+use crate::settings;
 use anyhow::{Context, Result};
 use clap::Args;
 use std::path::PathBuf;
@@ -45,7 +45,7 @@ fn try_sentence(pack: &Pack, sentence: &str) -> Result<ExitCode> {
     match phrases::attempt(pack, sentence) {
         Trial::CallOut(meanings) => {
             for meaning in meanings {
-                println!("{}\n{}", show::describe(&meaning, &pack.events), serde_json::to_string(&meaning)?);
+                println!("{}\n{}", pack.events.describe(&meaning), serde_json::to_string(&meaning)?);
             }
             Ok(ExitCode::SUCCESS)
         }

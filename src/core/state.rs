@@ -1,6 +1,6 @@
 //! What a log says so far. Everything in it follows from the records, one after the other.
 
-use crate::checkpoints::{Change, Fact, Machine, Moment, Transition};
+use crate::checkpoints::{Change, Fact, Machine, Moment, Transition, moment};
 use crate::pack::Pack;
 use crate::record::{Body, CheckpointState, Doubt, Heard, Meaning, Record, Rival, Source};
 use crate::time::Millis;
@@ -307,8 +307,4 @@ fn correct(entries: &mut [Entry], seq: u64, body: &Body) -> bool {
         entries[at].acts.push((seq, act));
     }
     found.is_ok()
-}
-
-fn moment(t: Millis) -> Moment {
-    Moment::try_from(t).unwrap_or(Moment::MAX)
 }

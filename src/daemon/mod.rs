@@ -157,11 +157,12 @@ pub async fn listen<'p>(
         if reason.is_some() {
             listener.stop();
         }
+        let glance = Glance::of(core.state(), pack, now());
+        log.watcher.stands(&glance, &keypads.typing());
         if let Some(board) = &board {
-            board.show(Snapshot::of(&core, pack, &so_far));
+            board.show(Snapshot::of(glance, &core, pack, &so_far));
             listener.want_words(board.is_watched());
         }
-        log.watcher.stands(&Glance::of(core.state(), pack, now()), &keypads.typing());
     }
     listener.join();
     let reason = reason.unwrap_or_default().to_string();

@@ -1,7 +1,7 @@
 //! What a log says in the end: corrected events, open doubts, birth, the end, and when nothing could be heard.
 
 use super::DebriefError;
-use crate::checkpoints::{Fact, Machine, Moment, Pattern};
+use crate::checkpoints::{Fact, Machine, Moment, Pattern, any as fits, moment};
 use crate::core::state::{BIRTH, Entry};
 use crate::pack::Pack;
 use crate::pack::debrief::Plan;
@@ -123,10 +123,6 @@ pub struct Account<'a> {
     pub corrections: usize,
     /// The log was made with the very pack that it is read with.
     pub same_pack: bool,
-}
-
-pub fn fits(patterns: &[Pattern], meaning: &Meaning) -> bool {
-    crate::checkpoints::any(patterns, meaning)
 }
 
 impl<'a> Account<'a> {
@@ -287,8 +283,4 @@ fn asked(pack: &Pack, facts: &[Fact], end: Moment, answer_ms: Moment) -> Vec<Ask
     out.extend(open);
     out.sort_by_key(|asked| (asked.due.unwrap_or(asked.at), asked.rule));
     out
-}
-
-pub fn moment(t: u64) -> Moment {
-    Moment::try_from(t).unwrap_or(Moment::MAX)
 }

@@ -17,7 +17,7 @@ pub use finding::{Finding, Found, number, plain, span};
 pub use html::page;
 pub use text::{definitions, summary, unit};
 
-use crate::checkpoints::{Fact, Moment};
+use crate::checkpoints::{Fact, Moment, any as fits, moment};
 use crate::core::state::COMMAND;
 use crate::pack::Pack;
 use crate::pack::debrief::{Curve, Shape};
@@ -533,7 +533,7 @@ fn lane(account: &Account, lane: &crate::pack::debrief::Lane) -> Lane {
         }
         Shape::Marks { of } => {
             let mut marks: Vec<Line> = account.all(of).map(|fact| account.line(fact)).collect();
-            let open = account.open.iter().filter(|open| account::fits(of, &open.meaning));
+            let open = account.open.iter().filter(|open| fits(of, &open.meaning));
             marks.extend(open.map(|open| Line {
                 at: account.stamp(open.at),
                 record: open.seq,
@@ -724,7 +724,7 @@ fn corrections(account: &Account) -> Vec<Correction> {
             },
             _ => return None,
         };
-        Some(Correction { at: account.stamp(account::moment(record.t_ms)), record: seq, what })
+        Some(Correction { at: account.stamp(moment(record.t_ms)), record: seq, what })
     });
     each.collect()
 }

@@ -1,8 +1,8 @@
 //! What went on between a start and an end: runs of a timer, and the pauses between them.
 
-use super::account::{Account, Open, fits};
+use super::account::{Account, Open};
 use super::finding::{Found, seconds};
-use crate::checkpoints::{Moment, Timer};
+use crate::checkpoints::{Moment, Timer, any as fits};
 use crate::pack::debrief::PauseMeasure;
 
 /// From a start to what ended it.

@@ -132,7 +132,9 @@ impl Decoder {
     /// better, or the rival.
     fn weigh(&self, emissions: &Emissions, offset: usize) -> Option<Reading> {
         let paths = search::search::<MEANINGS>(&self.network, emissions, self.weigh);
-        let near = self.near(&paths, emissions);
+        let clean = paths.first().filter(|path| !path.calls.is_empty())?;
+        let alone = self.measure(&self.network, clean, emissions, f32::from(u8::MAX));
+        let near = (alone.confidence() >= UNLIKELY).then(|| self.near(&paths)).flatten();
         let decoy = near.iter().flat_map(|near| {
             let found = search::search::<1>(near, emissions, self.weigh);
             found.into_iter().map(move |path| (near, path))
@@ -141,6 +143,7 @@ impl Decoder {
             paths.into_iter().map(|path| (&self.network, path)).chain(decoy).collect();
         found.sort_by(|a, b| b.1.score.total_cmp(&a.1.score));
         let (network, best) = found.first()?;
+        let is_decoy = !std::ptr::eq(*network, &self.network);
         let call = best.calls.first()?;
         let understood = understand(network, call)?;
         let rival = found[1..].iter().find_map(|(network, path)| {
@@ -148,8 +151,9 @@ impl Decoder {
             let other = understand(network, call)?;
             (other != understood).then(|| (best.score - path.score, other, sentence(network, call)))
         });
-        let margin = rival.as_ref().map_or(f32::from(u8::MAX), |(margin, ..)| *margin);
-        let measures = self.measure(network, best, emissions, margin);
+        let of_best = if is_decoy { self.measure(network, best, emissions, alone.margin) } else { alone };
+        let margin = rival.as_ref().map_or(alone.margin, |(margin, ..)| *margin);
+        let measures = Measures { margin, ..of_best };
         let frame_ms = |frame: usize| (frame + offset) as i64 * FRAME_MS;
         Some(Reading {
             understood,
@@ -176,13 +180,8 @@ impl Decoder {
         })
     }
 
-    /// The decoys of the call-outs on some paths, best first; `None` where the best is too unlikely by itself.
-    fn near(&self, paths: &[Path], emissions: &Emissions) -> Option<Network> {
-        let best = paths.first().filter(|path| !path.calls.is_empty())?;
-        let alone = self.measure(&self.network, best, emissions, f32::from(u8::MAX));
-        if alone.confidence() < UNLIKELY {
-            return None;
-        }
+    /// The decoys of the call-outs on some paths; `None` where they would be too many.
+    fn near(&self, paths: &[Path]) -> Option<Network> {
         let words = |call: &Call| -> Vec<WordId> {
             call.words.iter().map(|step| self.network.arcs[step.arc as usize].word).collect()
         };

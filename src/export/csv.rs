@@ -3,7 +3,7 @@
 //! Lines end in CR LF, the first names the columns. A text that a spreadsheet would take for a formula has an
 //! apostrophe put before it, and so has one that begins with an apostrophe: take one off to have the text again.
 
-use super::told::{by_name, doubt_name, purpose_name, state_name};
+use super::told::name;
 use super::{ExportError, Kind, Log, Row, Told};
 use crate::pack::Events;
 use serde_json::Value;
@@ -46,7 +46,7 @@ const FORMULA: [char; 10] = ['=', '+', '-', '@', '\t', '\r', '＝', '＋', '－'
 #[derive(Debug, Default)]
 pub(super) struct Cells {
     pub log_id: String,
-    pub purpose: &'static str,
+    pub purpose: String,
     pub pack: String,
     pub seq: u64,
     pub kind: &'static str,
@@ -61,17 +61,17 @@ pub(super) struct Cells {
     /// JSON.
     pub detail: Option<String>,
     pub status: Option<&'static str>,
-    pub doubt: Option<&'static str>,
+    pub doubt: Option<String>,
     pub rival: Option<String>,
     pub amended: Option<bool>,
     pub moved: Option<bool>,
     /// Numbers parted by spaces.
     pub corrected_by: Option<String>,
-    pub by: Option<&'static str>,
+    pub by: Option<String>,
     pub words: Option<String>,
     pub confidence: Option<f64>,
     pub checkpoint: Option<String>,
-    pub checkpoint_state: Option<&'static str>,
+    pub checkpoint_state: Option<String>,
     pub text: Option<String>,
     pub written_ms: u64,
     /// JSON.
@@ -84,7 +84,7 @@ impl Cells {
             |map: &serde_json::Map<String, Value>| (!map.is_empty()).then(|| Value::Object(map.clone()).to_string());
         let mut cells = Cells {
             log_id: told.header.log_id.clone(),
-            purpose: purpose_name(told.header.purpose),
+            purpose: name(told.header.purpose),
             pack: format!("{} {}", told.header.pack.name, told.header.pack.version),
             seq: row.seq,
             kind: row.kind.name(),
@@ -105,26 +105,26 @@ impl Cells {
                 cells.unit = event.meaning.unit.clone();
                 cells.detail = json(&event.meaning.detail);
                 cells.status = Some(event.status.name());
-                cells.doubt = event.doubt.map(doubt_name);
+                cells.doubt = event.doubt.map(name);
                 cells.rival = event.rival.as_ref().map(|rival| rival.words.clone());
                 cells.amended = Some(event.amended);
                 cells.moved = Some(event.moved);
                 let seqs: Vec<String> = event.corrected_by.iter().map(u64::to_string).collect();
                 cells.corrected_by = (!seqs.is_empty()).then(|| seqs.join(" "));
-                cells.by = Some(by_name(event.source.by));
+                cells.by = Some(name(event.source.by));
                 cells.words = event.source.words.clone();
                 cells.confidence = event.source.confidence;
             }
             Kind::Note { text, source, withdrawn } => {
                 cells.status = Some(if *withdrawn { "withdrawn" } else { "accepted" });
-                cells.by = Some(by_name(source.by));
+                cells.by = Some(name(source.by));
                 cells.words = source.words.clone();
                 cells.confidence = source.confidence;
                 cells.text = text.clone();
             }
             Kind::Checkpoint { id, state } => {
                 cells.checkpoint = Some(id.clone());
-                cells.checkpoint_state = Some(state_name(*state));
+                cells.checkpoint_state = Some(name(*state));
             }
             Kind::Said { text } => cells.text = Some(text.clone()),
             Kind::Device { device, state, text } => {
@@ -151,7 +151,7 @@ impl Cells {
         };
         [
             harmless(&self.log_id),
-            self.purpose.into(),
+            self.purpose.clone(),
             harmless(&self.pack),
             self.seq.to_string(),
             self.kind.into(),
@@ -165,16 +165,16 @@ impl Cells {
             text(self.unit.as_deref()),
             text(self.detail.as_deref()),
             text(self.status),
-            text(self.doubt),
+            text(self.doubt.as_deref()),
             text(self.rival.as_deref()),
             number(self.amended),
             number(self.moved),
             text(self.corrected_by.as_deref()),
-            text(self.by),
+            text(self.by.as_deref()),
             text(self.words.as_deref()),
             number(self.confidence),
             text(self.checkpoint.as_deref()),
-            text(self.checkpoint_state),
+            text(self.checkpoint_state.as_deref()),
             text(self.text.as_deref()),
             self.written_ms.to_string(),
             text(self.unknown_members.as_deref()),

@@ -10,11 +10,10 @@
 //! Codes of LOINC and SNOMED CT stand only where the pack has them with a source; the event's id always stands. What
 //! is no care carries the security label for test data.
 
-use super::told::doubt_name;
+use super::told::name;
 use super::{Event, Kind, Log, Row, Status, Told};
 use crate::pack::{self, Events, Resource};
 use crate::record::Purpose;
-use crate::show::describe;
 use chrono::DateTime;
 use serde_json::{Value, json};
 use sha2::{Digest, Sha256};
@@ -162,7 +161,7 @@ impl Teller<'_> {
     }
 
     fn procedure(&self, row: &Row, event: &Event) -> Value {
-        let text = describe(&event.meaning, self.events);
+        let text = self.events.describe(&event.meaning);
         let mut out = json!({
             "resourceType": "Procedure", "status": status(event.status), "code": self.concept(event, text),
             "subject": self.subject(),
@@ -188,7 +187,7 @@ impl Teller<'_> {
         // A dosage without a dose is not allowed; the words say the rest.
         if let Some(number @ Value::Number(_)) = &event.meaning.value {
             let mut dosage = json!({
-                "text": string(&describe(&event.meaning, self.events)),
+                "text": string(&self.events.describe(&event.meaning)),
                 "dose": quantity(number, event.meaning.unit.as_deref()),
             });
             if let Some(route) = event.meaning.detail.get("route").and_then(Value::as_str) {
@@ -196,7 +195,7 @@ impl Teller<'_> {
             }
             out["dosage"] = dosage;
         } else {
-            let text = format!("{}; the amount was not called out", describe(&event.meaning, self.events));
+            let text = format!("{}; the amount was not called out", self.events.describe(&event.meaning));
             let mut all = vec![json!({ "text": string(&text) })];
             all.extend(notes(event).iter().flat_map(|notes| notes.as_array().cloned().unwrap_or_default()));
             out["note"] = json!(all);
@@ -210,7 +209,7 @@ impl Teller<'_> {
         let mut out = json!({
             "resourceType": "Communication", "status": status(event.status),
             "category": [self.concept(event, self.title(event))], "subject": self.subject(),
-            "payload": [{ "contentString": string(&describe(&event.meaning, self.events)) }],
+            "payload": [{ "contentString": string(&self.events.describe(&event.meaning)) }],
         });
         set(&mut out, "sent", instant(row));
         set(&mut out, "note", notes(event));
@@ -254,7 +253,7 @@ fn notes(event: &Event) -> Option<Value> {
     let mut notes = Vec::new();
     if let Some(doubt) = event.doubt {
         let rival = event.rival.as_ref().map_or_else(String::new, |rival| format!(", or \"{}\"", rival.words));
-        notes.push(json!({ "text": string(&format!("doubtful: {}{rival}", doubt_name(doubt))) }));
+        notes.push(json!({ "text": string(&format!("doubtful: {}{rival}", name(doubt))) }));
     }
     for (what, is) in [("the meaning was amended", event.amended), ("the time was moved", event.moved)] {
         if is {

@@ -15,13 +15,13 @@ pub mod xes;
 pub use told::{Event, Kind, Row, Status, Told, tell};
 
 use crate::pack::Pack;
-use std::rc::Rc;
+use std::sync::Arc;
 
 /// A log that was told, and the pack that its events are named by.
 #[derive(Debug)]
 pub struct Log {
     pub told: Told,
-    pub pack: Rc<Pack>,
+    pub pack: Arc<Pack>,
 }
 
 /// Why there is no export.

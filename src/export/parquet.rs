@@ -98,7 +98,7 @@ pub fn parquet(logs: impl IntoIterator<Item = Log>) -> Result<Vec<u8>, ExportErr
 fn group(writer: &mut SerializedFileWriter<Vec<u8>>, lines: &[Line]) -> Result<(), ParquetError> {
     let mut group = Group { writer: writer.next_row_group()?, lines };
     group.text(|line| line.cells.log_id.as_str())?;
-    group.text(|line| line.cells.purpose)?;
+    group.text(|line| &line.cells.purpose)?;
     group.text(|line| line.cells.pack.as_str())?;
     group.text(|line| line.utc_offset.as_str())?;
     group.column::<Int64Type>(true, |line| i64::try_from(line.cells.seq).ok())?;
@@ -115,16 +115,16 @@ fn group(writer: &mut SerializedFileWriter<Vec<u8>>, lines: &[Line]) -> Result<(
     group.optional(|line| line.cells.unit.clone())?;
     group.optional(|line| line.cells.detail.clone())?;
     group.optional(|line| line.cells.status.map(String::from))?;
-    group.optional(|line| line.cells.doubt.map(String::from))?;
+    group.optional(|line| line.cells.doubt.clone())?;
     group.optional(|line| line.cells.rival.clone())?;
     group.column::<BoolType>(false, |line| line.cells.amended)?;
     group.column::<BoolType>(false, |line| line.cells.moved)?;
     group.optional(|line| line.cells.corrected_by.clone())?;
-    group.optional(|line| line.cells.by.map(String::from))?;
+    group.optional(|line| line.cells.by.clone())?;
     group.optional(|line| line.cells.words.clone())?;
     group.column::<DoubleType>(false, |line| line.cells.confidence)?;
     group.optional(|line| line.cells.checkpoint.clone())?;
-    group.optional(|line| line.cells.checkpoint_state.map(String::from))?;
+    group.optional(|line| line.cells.checkpoint_state.clone())?;
     group.optional(|line| line.cells.text.clone())?;
     group.optional(|line| line.cells.unknown_members.clone())?;
     group.writer.close().map(drop)

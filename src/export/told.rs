@@ -1,10 +1,12 @@
 //! A log told record by record, as it stands after all that was said of it later.
 
+use crate::checkpoints::moment;
 use crate::core::state::{COMMAND, State};
 use crate::journal::Entry;
 use crate::pack::Pack;
-use crate::record::{Body, By, CheckpointState, Doubt, Header, Heard, Meaning, Purpose, Record, Rival, Source};
+use crate::record::{Body, CheckpointState, Doubt, Header, Heard, Meaning, Record, Rival, Source};
 use chrono::{DateTime, SecondsFormat, TimeDelta};
+use serde::Serialize;
 use serde_json::{Map, Value};
 
 /// A whole log.
@@ -103,39 +105,11 @@ impl Row {
     }
 }
 
-/// The names that stand in the log.
-pub fn doubt_name(doubt: Doubt) -> &'static str {
-    match doubt {
-        Doubt::LowConfidence => "low_confidence",
-        Doubt::Rival => "rival",
-        Doubt::Disputed => "disputed",
-        Doubt::OutOfRange => "out_of_range",
-    }
-}
-
-pub fn by_name(by: By) -> &'static str {
-    match by {
-        By::Voice => "voice",
-        By::Keypad => "keypad",
-        By::Board => "board",
-        By::Program => "program",
-    }
-}
-
-pub fn purpose_name(purpose: Purpose) -> &'static str {
-    match purpose {
-        Purpose::Drill => "drill",
-        Purpose::Care => "care",
-        Purpose::Demo => "demo",
-    }
-}
-
-pub fn state_name(state: CheckpointState) -> &'static str {
-    match state {
-        CheckpointState::Due => "due",
-        CheckpointState::Met => "met",
-        CheckpointState::Missed => "missed",
-        CheckpointState::Cancelled => "cancelled",
+/// The word under which something stands in the log, as `record.rs` writes it.
+pub fn name(word: impl Serialize) -> String {
+    match serde_json::to_value(word) {
+        Ok(Value::String(name)) => name,
+        _ => unreachable!("only what the log writes as one word is asked for"),
     }
 }
 
@@ -159,7 +133,7 @@ pub fn tell(entries: &[Entry], pack: &Pack) -> Option<Told> {
 /// What a record tells, and of which moment.
 fn kind(entry: &Entry, state: &State, entries: &[Entry]) -> Option<(Kind, i64)> {
     let record = &entry.record;
-    let t_ms = i64::try_from(record.t_ms).unwrap_or(i64::MAX);
+    let t_ms = moment(record.t_ms);
     let plain = match &record.body {
         Body::Event(heard) if heard.meaning.event == COMMAND => return None,
         Body::Event(heard) => return Some(event(entry.seq, heard, t_ms, state, entries)),

@@ -1,7 +1,6 @@
 //! WebVTT captions to lay over the video of a drill: events that stand, doubtful ones with a question mark.
 
 use super::{Kind, Log};
-use crate::show::describe;
 use crate::time::clock_face;
 use std::fmt::Write;
 
@@ -16,8 +15,8 @@ pub fn webvtt(log: &Log, offset_ms: i64) -> (String, usize) {
     let mut before = 0;
     for row in &told.rows {
         let (mark, text) = match (&row.kind, row.standing()) {
-            (_, Some(event)) if event.doubt.is_some() => ("?", describe(&event.meaning, events)),
-            (_, Some(event)) => ("✓", describe(&event.meaning, events)),
+            (_, Some(event)) if event.doubt.is_some() => ("?", events.describe(&event.meaning)),
+            (_, Some(event)) => ("✓", events.describe(&event.meaning)),
             (Kind::Note { text, withdrawn: false, .. }, _) => ("•", text.clone().unwrap_or_else(|| "mark".into())),
             _ => continue,
         };

@@ -1,7 +1,7 @@
 //! XES (IEEE 1849-2016) for process mining: a trace a log, an event for each event that stands, in order of time.
 //! What was withdrawn is left out; what is doubtful says so in `status`.
 
-use super::told::{by_name, purpose_name};
+use super::told::name;
 use super::{ExportError, Log, Told};
 use crate::pack::Events;
 use quick_xml::events::{BytesDecl, BytesEnd, BytesStart, Event as Xml};
@@ -52,7 +52,7 @@ impl File {
     fn trace(&mut self, told: &Told, events: &Events) -> io::Result<()> {
         self.open("trace", &[])?;
         self.attribute("string", "concept:name", &told.header.log_id)?;
-        self.attribute("string", "purpose", purpose_name(told.header.purpose))?;
+        self.attribute("string", "purpose", &name(told.header.purpose))?;
         self.attribute("string", "pack", &format!("{} {}", told.header.pack.name, told.header.pack.version))?;
         self.attribute("string", "caution", &told.header.caution)?;
         let mut rows: Vec<_> = told.rows.iter().filter_map(|row| Some((row, row.standing()?))).collect();
@@ -66,7 +66,7 @@ impl File {
             if let Some(at) = &row.at {
                 self.attribute("date", "time:timestamp", at)?;
             }
-            self.attribute("string", "org:resource", by_name(event.source.by))?;
+            self.attribute("string", "org:resource", &name(event.source.by))?;
             self.attribute("string", "event", &meaning.event)?;
             self.attribute("int", "seq", &row.seq.to_string())?;
             self.attribute("int", "t_ms", &row.t_ms.to_string())?;

@@ -5,7 +5,6 @@ use crate::grammar::meaning::{Output, Slot, Understood};
 use crate::grammar::numbers::{ONE, Range, forms};
 use crate::pack::Pack;
 use crate::record::Meaning;
-use crate::show::describe;
 use std::collections::BTreeSet;
 
 /// Call-outs whose events share a group, in the order of the grammar.
@@ -75,7 +74,7 @@ fn entry(pack: &Pack, walker: &Walker, way: &Expansion) -> Option<(String, Entry
     pack.events.complete(&mut meaning);
     let group = pack.events.get(&meaning.event)?.group.clone();
     let pattern = walker.pattern(way);
-    Some((group, Entry { pattern, example, meaning: describe(&meaning, &pack.events) }))
+    Some((group, Entry { pattern, example, meaning: pack.events.describe(&meaning) }))
 }
 
 struct Walker<'a> {

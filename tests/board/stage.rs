@@ -19,6 +19,7 @@ mod script;
 use earmark::board::{About, Answer, Board, Place, Snapshot};
 use earmark::core::{Core, Effect, Input};
 use earmark::decode::Word;
+use earmark::glance::Glance;
 use earmark::journal::Journal;
 use earmark::record::{Body, EngineId, Purpose};
 use earmark::settings;
@@ -110,7 +111,8 @@ async fn main() {
     let mut so_far = String::new();
     let mut answer = None;
     loop {
-        board.show(Snapshot::of(&stage.core, &pack, &so_far));
+        let glance = Glance::of(stage.core.state(), &pack, stage.core.now());
+        board.show(Snapshot::of(glance, &stage.core, &pack, &so_far));
         if let Some(answer) = answer.take() {
             println!("{answer}");
         }
