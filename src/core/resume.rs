@@ -51,7 +51,6 @@ impl<'p> Core<'p> {
         for (seq, record) in (0..).zip(records) {
             core.remember(seq, records, record);
         }
-        let untold = core.state.untold();
         let mut text = match pause_ms {
             0.. => format!("no record for {}", long_face(pause_ms as Millis)),
             _ => format!(
@@ -62,6 +61,8 @@ impl<'p> Core<'p> {
         more.iter().for_each(|more| text += &format!("; {more}"));
         let (device, state) = (RECORDER.to_string(), STARTED_AGAIN.to_string());
         core.write(now, now, Body::Device { device, state, text: Some(text) });
+        // Records of checkpoints that were still to be written.
+        let untold = core.state.untold();
         core.checkpoints(untold, now);
         if let Some(notice) = words::notice(RECORDER, STARTED_AGAIN) {
             core.say(notice.into(), Urgency::Notice, RECORDER, now);

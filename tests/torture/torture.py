@@ -128,13 +128,16 @@ def on_one_clock(records):
 
 
 def answers(lines):
-    """What the printed lines say is in the log: (kind, what), each as often as it was said."""
+    """What the printed lines say is in the log: (kind, what, line), each as often as it was said."""
     found = []
     for line in lines:
+        if line.startswith("Call-outs heard"):
+            # The summary at the end, which tells of corrected events once more.
+            break
         for kind, pattern in PATTERNS:
             match = re.search(pattern, line)
             if match:
-                found.append((kind, match.group(1)))
+                found.append((kind, match.group(1), line))
                 break
     return found
 
@@ -174,9 +177,9 @@ def held(records):
 
 def all_held(answered, records, where):
     there = held(records)
-    for kind, what in answered:
+    for kind, what, line in answered:
         key = (kind, None) if kind == "event" else (kind, what)
-        check(key in there, f"{where}: answered and not in the log: {kind} {what}")
+        check(key in there, f"{where}: answered and not in the log: {kind} {what}: {line!r}")
         there.remove(key)
 
 
