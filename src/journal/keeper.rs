@@ -326,15 +326,17 @@ struct Writer {
 impl Writer {
     fn run(mut self, changed: impl Fn()) {
         while !self.told.give_up.load(Ordering::Relaxed) {
-            let result = match self.wait() {
-                Ok(()) => self.write(),
-                Err(RecvTimeoutError::Timeout) => self.journal.look(),
+            let (wrote, result) = match self.wait() {
+                Ok(()) => (true, self.write()),
+                Err(RecvTimeoutError::Timeout) => (false, self.journal.look()),
                 Err(RecvTimeoutError::Disconnected) => break,
             };
+            let failed = result.is_err();
             let error = result.err().map(|error| error.to_string());
-            let failed = error.is_some();
-            self.told.report().error = error;
-            changed();
+            let before = std::mem::replace(&mut self.told.report().error, error);
+            if wrote || failed || before.is_some() {
+                changed();
+            }
             if failed {
                 std::thread::sleep(RETRY);
                 // What is still amiss then, the next try tells.
