@@ -14,7 +14,7 @@ INVENT := $(TARGET)/release/examples/invent_drills
 # Vosk's library comes for this machine only; elsewhere the tests do without it.
 VOSK := $(filter Linux-x86_64,$(shell uname -sm | tr ' ' -))
 
-.PHONY: help demo vosk test measure many hearing crowd pictures keypad-machine sounds picture assets lint clean program stage invent
+.PHONY: help demo vosk test measure many hearing crowd pictures torture disks keypad-machine sounds picture assets lint clean program stage invent
 .PHONY: setup-demo setup-test setup-hearing setup-machine
 
 help: ## this list
@@ -52,6 +52,14 @@ hearing: setup-demo setup-hearing assets program $(HEARING)/venv/complete ## mak
 many: setup-demo assets program invent ## compare 10,000 invented logs: time and memory
 	@rm -rf $(TARGET)/many && $(INVENT) $(TARGET)/many 10000
 	@python3 tests/debrief/many.py $(PROGRAM) $(TARGET)/many
+
+torture: setup-test assets ## kill the program 500 times while it records, and look for what is missing (half an hour)
+	@cargo build --locked --bin earmark
+	@python3 tests/torture/torture.py $(TARGET)/debug/earmark --kills 500
+
+disks: setup-test assets ## as root: take real disks away from the running program
+	@cargo build --locked --bin earmark
+	@python3 tests/torture/disks.py $(TARGET)/debug/earmark
 
 keypad-machine: setup-machine assets ## type on a USB keyboard in an emulated machine and read the log (some minutes)
 	@cargo build --locked --bin earmark --example keypad_listener

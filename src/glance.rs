@@ -35,6 +35,9 @@ pub struct Glance {
     pub said: Option<String>,
     /// The voice is off.
     pub muted: bool,
+    /// The first record that is not on disk yet.
+    #[serde(skip)]
+    pub waits_from: Option<u64>,
 }
 
 /// A timer that runs, e.g. "Ventilation".
@@ -82,6 +85,12 @@ pub struct Line {
     pub doubt: Option<Doubt>,
     /// What is to be settled, e.g. `or "heart rate sixty"?`; only where it is doubtful.
     pub question: Option<String>,
+    /// The last record that speaks of it.
+    #[serde(skip)]
+    pub newest: u64,
+    /// That record is not on disk yet.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub waits: bool,
 }
 
 /// How a device stands, e.g. "microphone", "lost".
@@ -108,6 +117,7 @@ impl Glance {
             devices: devices(state),
             said: state.last_said().map(String::from),
             muted: state.is_muted(),
+            waits_from: None,
         }
     }
 
@@ -118,9 +128,22 @@ impl Glance {
         lines
     }
 
+    /// Marks what is not on disk yet: all that the record of this number, or a later one, speaks of.
+    pub fn mark_waiting(&mut self, from: Option<u64>) {
+        self.waits_from = from;
+        self.recent.iter_mut().chain(&mut self.doubts).for_each(|line| line.mark_waiting(from));
+    }
+
     /// The clock that is shown for a moment: since birth where that is known, else since the start of the log.
     pub fn clock(&self, at: Moment) -> Moment {
         at - self.birth.unwrap_or(0)
+    }
+}
+
+impl Line {
+    /// Marks it, if it is not on disk as it is told here.
+    pub fn mark_waiting(&mut self, from: Option<u64>) {
+        self.waits = from.is_some_and(|from| self.newest >= from);
     }
 }
 
@@ -182,6 +205,8 @@ fn line(view: &View, pack: &Pack) -> Line {
         by: view.source.by,
         doubt: view.doubt,
         question: view.doubt.map(|doubt| doubt.question(view.rival)),
+        newest: view.newest,
+        waits: false,
     }
 }
 

@@ -28,6 +28,7 @@ pub mod html;
 pub mod journal;
 pub mod keypad;
 pub mod keys;
+pub mod opening;
 pub mod pack;
 pub mod phrases;
 pub mod prepare;

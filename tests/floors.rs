@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 
 /// Each may use those before it.
-const FLOORS: [&str; 30] = [
+const FLOORS: [&str; 31] = [
     "time",
     "record",
     "html",
@@ -26,6 +26,7 @@ const FLOORS: [&str; 30] = [
     "board",
     "hearing",
     "settings",
+    "opening",
     "recorder",
     "show",
     "view",

@@ -15,7 +15,7 @@ const DUE: usize = 3;
 /// Events in the scribe's list: far more than any resuscitation has, so that a page stays small whatever comes.
 const LIST: usize = 400;
 /// States in which a device is gone.
-const GONE: [&str; 4] = ["lost", "failed", "stopped", "gone"];
+const GONE: [&str; 6] = ["lost", "failed", "stopped", "gone", "waiting", "slow"];
 
 /// What does not change while the board is open.
 #[derive(Debug, Clone, Serialize)]
@@ -45,7 +45,7 @@ impl About {
     }
 }
 
-/// How things stand at one moment. What is in it is on disk.
+/// How things stand at one moment. What is in it is on disk, or marked as waiting for that.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Snapshot {
     pub glance: Glance,
@@ -66,7 +66,8 @@ impl Snapshot {
         let rules = &pack.checkpoints.rules;
         let weight = |due: &Due| rules.iter().find(|rule| due.is_due && rule.id == due.id).map(|rule| rule.priority);
         glance.due.sort_by_key(|due| (!due.is_due, std::cmp::Reverse(weight(due)), due.at));
-        let list = Glance::lines(core.state(), pack, LIST);
+        let mut list = Glance::lines(core.state(), pack, LIST);
+        list.iter_mut().for_each(|line| line.mark_waiting(glance.waits_from));
         let targets = target(&glance, pack).into_iter().collect();
         Snapshot { glance, list, so_far: so_far.into(), targets, ended: None }
     }

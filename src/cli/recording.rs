@@ -5,11 +5,12 @@ use crate::audio::Ended;
 use crate::board::{About, Board, Place};
 use crate::core::Core;
 use crate::keypad::{self, Choice};
+use crate::opening::{Opening, left_open};
 use crate::pack::Pack;
 use crate::record::{Purpose, Record};
 use crate::recorder::Watcher;
 use crate::show::{self, Style};
-use crate::time::{Anchor, Millis, clock_face};
+use crate::time::{Anchor, Millis, clock_face, long_face};
 use crate::view::View;
 use crate::{audio, board, daemon, settings, voice};
 use anyhow::{Context, Result, bail};
@@ -17,8 +18,9 @@ use chrono::{DateTime, FixedOffset};
 use clap::Args;
 use indicatif::{ProgressBar, ProgressStyle};
 use std::net::SocketAddr;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
+use std::time::SystemTime;
 
 #[derive(Debug, Args)]
 pub struct ReplayArgs {
@@ -66,10 +68,13 @@ pub struct ListenArgs {
     /// Print plain lines, also where the terminal could show the live view
     #[arg(long)]
     plain: bool,
-    /// Where to write the log [default: named after the start, in this folder]
+    /// Where to write the log; one that was left open is gone on with [default: named after the start, in this folder]
     #[arg(long, value_name = "PATH")]
     log: Option<PathBuf>,
-    /// Why the log is kept
+    /// A second place for the same log, best on another disk: records are kept while one of the two takes them
+    #[arg(long, value_name = "PATH")]
+    log_spare: Option<PathBuf>,
+    /// Why the log is kept; one that is gone on with keeps its purpose
     #[arg(long, value_enum, default_value = "drill")]
     purpose: Purpose,
     #[command(flatten)]
@@ -88,10 +93,10 @@ pub struct ListenArgs {
 }
 
 impl ListenArgs {
-    fn open_board(&self, pack: &Pack) -> Result<Option<Board>> {
+    fn open_board(&self, pack: &Pack, purpose: Purpose) -> Result<Option<Board>> {
         let Some(address) = self.board else { return Ok(None) };
         let place = Place::new(address, self.board_network, self.board_secret.as_deref())?;
-        Ok(Some(Board::open(place, About::new(pack, self.purpose))?))
+        Ok(Some(Board::open(place, About::new(pack, purpose))?))
     }
 }
 
@@ -203,17 +208,25 @@ pub fn listen(args: ListenArgs) -> Result<ExitCode> {
         return Ok(ExitCode::SUCCESS);
     }
     let pack = settings::load_pack(&args.pack)?;
-    let mut board = args.open_board(&pack)?;
     let anchor = Anchor { start: chrono::Local::now().fixed_offset() };
+    let log = args.log.clone().unwrap_or_else(|| settings::default_log(anchor));
+    let opening = Opening::look(&log, args.log_spare.as_deref(), &pack)?;
+    let purpose = opening.header().map_or(args.purpose, |header| header.purpose);
+    let mut board = args.open_board(&pack, purpose)?;
     let plan = daemon::Plan {
         microphone: args.mic,
         keypad: args.keypad.map_or(Choice::Any, |name| name.parse().unwrap_or_else(|never| match never {})),
         volume: (!args.no_voice).then_some(args.volume),
-        log: args.log.unwrap_or_else(|| settings::default_log(anchor)),
-        purpose: args.purpose,
+        purpose,
         engine: args.engine.choice()?,
     };
     let mut printer = Printer::new(&pack, false, ProgressBar::hidden());
+    if opening.header().is_some() {
+        printer.tell(&format!("{} was left open: recording goes on.", log.display()));
+    } else if let (None, Some((open, age))) = (&args.log, left_open(Path::new("."), SystemTime::now())) {
+        let (open, age) = (open.file_name().unwrap_or_default().display(), long_face(age.as_millis() as Millis));
+        printer.tell(&format!("{open} was left open {age} ago. To go on with it: earmark listen --log {open}"));
+    }
     let links = board.as_ref().map(|board| board.place().links()).unwrap_or_default();
     if !links.is_empty() {
         printer.tell(&links);
@@ -222,19 +235,19 @@ pub fn listen(args: ListenArgs) -> Result<ExitCode> {
     let core = runtime.block_on(async {
         let shutdown = interrupted()?;
         if args.plain || !View::is_possible() {
-            return anyhow::Ok(daemon::listen(&plan, &pack, board.as_mut(), shutdown, &mut printer).await?);
+            return anyhow::Ok(daemon::listen(&plan, opening, &pack, board.as_mut(), shutdown, &mut printer).await?);
         }
         // Its screen hides what was printed before.
         let caution = [pack.manifest.caution.clone(), links].join(" ");
         let colour = printer.style.has_colour();
         let mut view = View::open(heading(&pack, plan.purpose), caution, colour)?;
-        anyhow::Ok(daemon::listen(&plan, &pack, board.as_mut(), shutdown, &mut view).await?)
+        anyhow::Ok(daemon::listen(&plan, opening, &pack, board.as_mut(), shutdown, &mut view).await?)
     });
     if let Some(board) = board {
         board.close(&core.as_ref().map_or_else(|error| error.to_string(), |_| "The log is closed.".into()));
     }
     let core = core?;
-    printer.finish(&core, &plan.log)?;
+    printer.finish(&core, &log)?;
     Ok(ExitCode::SUCCESS)
 }
 

@@ -3,18 +3,22 @@
 
 pub mod action;
 pub mod certainty;
+mod resume;
 mod scribe;
 pub mod speech;
 pub mod state;
-mod words;
+pub mod words;
+
+pub use resume::ResumeError;
 
 use crate::checkpoints::{Change, Moment, Transition};
 use crate::decode::Reading;
 use crate::pack::Pack;
 use crate::record::{Body, By, CheckpointState, Close, Doubt, Header, Heard, Meaning, Record, Source};
-use crate::time::{Anchor, Millis};
+use crate::time::{Anchor, Change as ClockChange, Millis};
 use action::Action;
 use certainty::{Verdict, judge, rounded};
+use chrono::{DateTime, FixedOffset};
 use speech::{Cue, Speech, Urgency, VoiceChange};
 use state::{COMMAND, State};
 
@@ -29,7 +33,7 @@ const HOLD_MS: Millis = 700;
 /// As long as a prompt takes to be said: no other comes meanwhile.
 pub const PROMPT_MS: Millis = 3000;
 /// What has not begun to sound after this is not said.
-const STALE_MS: Millis = 3000;
+pub const STALE_MS: Millis = 3000;
 
 /// Something that reaches the core. `now` beside it is the moment at which it does.
 #[derive(Debug, Clone)]
@@ -42,6 +46,8 @@ pub enum Input {
     Speaking(bool),
     /// Time has passed.
     Tick,
+    /// What the wall clock shows.
+    Wall(DateTime<FixedOffset>),
     /// People are listened to from now on: the pack's caution is said.
     Listening,
     /// Somebody used a key or the board at the moment `at`.
@@ -84,6 +90,8 @@ pub struct Counts {
 pub struct Core<'p> {
     pack: &'p Pack,
     anchor: Anchor,
+    /// How far the wall clock was off at the last look.
+    off_ms: i64,
     state: State,
     counts: Counts,
     correction_at: Option<Millis>,
@@ -101,10 +109,18 @@ pub struct Core<'p> {
 impl<'p> Core<'p> {
     /// Opens a log: the core, and the header to write first.
     pub fn open(header: Header, pack: &'p Pack, anchor: Anchor) -> (Core<'p>, Vec<Effect>) {
-        let mut core = Core {
+        let mut core = Core::new(State::new(pack), pack, anchor);
+        core.write(0, 0, Body::Header(Box::new(header)));
+        let effects = std::mem::take(&mut core.out);
+        (core, effects)
+    }
+
+    fn new(state: State, pack: &'p Pack, anchor: Anchor) -> Core<'p> {
+        Core {
             pack,
             anchor,
-            state: State::new(pack),
+            off_ms: 0,
+            state,
             counts: Counts::default(),
             correction_at: None,
             chosen: None,
@@ -113,10 +129,7 @@ impl<'p> Core<'p> {
             speaking: false,
             asking: Vec::new(),
             out: Vec::new(),
-        };
-        core.write(0, 0, Body::Header(Box::new(header)));
-        let effects = std::mem::take(&mut core.out);
-        (core, effects)
+        }
     }
 
     pub fn counts(&self) -> Counts {
@@ -161,6 +174,7 @@ impl<'p> Core<'p> {
                 self.ask(now);
             }
             Input::Tick => {}
+            Input::Wall(wall) => self.look_at_the_wall(wall, now),
             Input::Listening => self.say(self.pack.manifest.caution.clone(), Urgency::Notice, "caution", now),
             Input::Act { action, at, by } => self.act(action, at, by, now),
             Input::Refused(why) => self.refuse(why),
@@ -174,6 +188,17 @@ impl<'p> Core<'p> {
             Input::End { reason } => self.end(reason, now),
         }
         std::mem::take(&mut self.out)
+    }
+
+    /// Times of the log do not follow the wall clock, only `at` does: what that one did is a record.
+    fn look_at_the_wall(&mut self, wall: DateTime<FixedOffset>, now: Millis) {
+        let before = self.off_ms;
+        self.off_ms = self.anchor.off_ms(now, wall);
+        let Some(change) = ClockChange::between(self.anchor, before, now, wall) else { return };
+        self.anchor = Anchor::at(now, wall);
+        self.off_ms = 0;
+        let (state, text) = (change.state().into(), Some(change.to_string()));
+        self.write(now, now, Body::Device { device: "clock".into(), state, text });
     }
 
     fn reading(&mut self, onset: Millis, reading: &Reading, now: Millis) {

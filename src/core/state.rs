@@ -16,6 +16,11 @@ pub const MUTED: &str = "muted";
 /// The voice's state where there is none.
 pub const ABSENT: &str = "absent";
 
+/// Device name under which the program itself stands in the log.
+pub const RECORDER: &str = "recorder";
+/// Its state after a log was left open and is gone on with: all devices begin anew.
+pub const STARTED_AGAIN: &str = "started again";
+
 /// The state of a recording.
 #[derive(Debug, Clone, PartialEq)]
 pub struct State {
@@ -71,6 +76,8 @@ pub struct View<'s> {
     pub rival: Option<&'s Rival>,
     pub source: &'s Source,
     pub written: Millis,
+    /// The last record that speaks of it.
+    pub newest: u64,
 }
 
 impl Entry {
@@ -107,8 +114,10 @@ impl Entry {
             rival: self.heard.rival.as_ref(),
             source: &self.heard.source,
             written: self.written,
+            newest: self.seq,
         };
-        for (_, act) in &self.acts {
+        for (seq, act) in &self.acts {
+            view.newest = *seq;
             match act {
                 Act::Confirm => view.doubt = None,
                 Act::Withdraw => return None,
@@ -257,6 +266,11 @@ impl State {
                 if device == VOICE {
                     self.muted = [MUTED, ABSENT].contains(&state.as_str());
                 }
+                if (device.as_str(), state.as_str()) == (RECORDER, STARTED_AGAIN) {
+                    // A voice that was turned off stays off.
+                    self.devices.retain(|name, standing| name == VOICE && standing.state == MUTED);
+                    self.muted = !self.devices.is_empty();
+                }
                 let standing = Standing { state: state.clone(), text: text.clone(), since: record.t_ms };
                 self.devices.insert(device.clone(), standing);
             }
@@ -270,6 +284,12 @@ impl State {
     fn rebuild(&mut self, pack: &Pack) -> Vec<Transition> {
         let now = moment(self.now);
         self.machine = Machine::rebuilt(&pack.checkpoints, self.facts().collect(), now);
+        self.untold()
+    }
+
+    /// What the log does not say yet of the checkpoints: after a correction, or where writing broke off.
+    pub(super) fn untold(&self) -> Vec<Transition> {
+        let now = moment(self.now);
         let due: BTreeMap<usize, Moment> = self.machine.due().collect();
         let pairs = self.machine.last().iter().zip(&self.checkpoints).enumerate();
         pairs

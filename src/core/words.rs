@@ -1,5 +1,6 @@
 //! What is asked and answered, in words that are no call-out.
 
+use super::state::{RECORDER, STARTED_AGAIN};
 use crate::grammar::graph::Graph;
 use crate::grammar::numbers::{ONE, forms};
 use crate::pack::Pack;
@@ -40,6 +41,9 @@ pub fn read_back(meaning: &Meaning, pack: &Pack) -> Option<String> {
     pack.graph.call_out_in(&text).is_none().then_some(text)
 }
 
+/// Said when a disk does not do its work.
+pub const NOT_TAKEN: &str = "the disk does not take the record";
+
 /// What is said when a device goes or comes back.
 pub fn notice(device: &str, state: &str) -> Option<&'static str> {
     Some(match (device, state) {
@@ -47,6 +51,9 @@ pub fn notice(device: &str, state: &str) -> Option<&'static str> {
         ("microphone", "back") => "the microphone is back",
         ("keypad", "lost") => "the keypad is lost. voice still works",
         ("keypad", "back") => "the keypad is back",
+        ("disk", "waiting" | "slow" | "lost") => NOT_TAKEN,
+        ("disk", "back") => "the log is complete again",
+        (RECORDER, STARTED_AGAIN) => "recording is going on",
         ("engine", "failed" | "stopped") => "the listening part has stopped. keys still work",
         _ => return None,
     })

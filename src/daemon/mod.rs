@@ -7,22 +7,23 @@ mod speaking;
 
 use crate::audio::AudioError;
 use crate::board::{Answer, Asked, Board, Snapshot};
+use crate::core::state::RECORDER;
 use crate::core::{Core, Input};
 use crate::glance::Glance;
 use crate::hearing::Batch;
-use crate::journal::{Journal, JournalError};
+use crate::journal::{JournalError, Keeper, MEMORY};
 use crate::keypad::{Choice, KeypadError};
+use crate::opening::{Opened, Opening, OpeningError};
 use crate::pack::Pack;
 use crate::record::Purpose;
 use crate::recorder::{All, Recorder, Watcher};
 use crate::settings::{self, EngineChoice, SettingsError};
-use crate::time::{Anchor, Millis};
+use crate::time::{Anchor, Clock, Millis, Sleep, long_face};
 use crate::voice::Report;
 use keypads::Keypads;
 use listener::Listener;
 use speaking::{Loudspeaker, Speaking};
 use std::future::Future;
-use std::path::PathBuf;
 use std::time::Duration;
 use tokio::sync::mpsc;
 
@@ -39,6 +40,8 @@ pub enum ListenError {
     #[error(transparent)]
     Keypad(#[from] KeypadError),
     #[error(transparent)]
+    Opening(#[from] OpeningError),
+    #[error(transparent)]
     Journal(#[from] JournalError),
     #[error("the listening thread ended without a word: please report this")]
     Silent,
@@ -50,7 +53,6 @@ pub struct Plan {
     pub keypad: Choice,
     /// How many steps louder or softer than made the voice is; without it there is none.
     pub volume: Option<i8>,
-    pub log: PathBuf,
     pub purpose: Purpose,
     pub engine: EngineChoice,
 }
@@ -68,14 +70,17 @@ enum Message {
         text: String,
     },
     Voice(Report),
+    /// The disk took records, or did not.
+    Disk,
     /// Nothing is heard any more: the listening thread has ended.
     Deaf,
 }
 
 /// Listens until `shutdown` is done or somebody calls for the end; then closes the log. A board is shown what is on
-/// disk, and never waited for.
+/// disk, and never waited for; no more is the disk.
 pub async fn listen<'p>(
     plan: &Plan,
+    opening: Opening,
     pack: &'p Pack,
     mut board: Option<&mut Board>,
     shutdown: impl Future<Output = &'static str>,
@@ -87,20 +92,35 @@ pub async fn listen<'p>(
     let (messages, mut inbox) = mpsc::unbounded_channel();
     let mut keypads = Keypads::new(&plan.keypad, pack.keypad.as_ref())?;
     let (listener, microphone, clock) = Listener::start(plan.microphone.clone(), engine, messages.clone()).await?;
-    let anchor = Anchor { start: chrono::Local::now().fixed_offset() };
-    let now = || clock.elapsed().as_millis() as Millis;
+    let awake = || clock.elapsed().as_millis() as Millis;
+    let mut voice = Speaking::start(plan.volume, pack, clock, messages.clone());
+    let absence = voice.absence();
+    let mut loudspeaker = Loudspeaker::default();
+
+    let (started, wall) = (Clock::start(), chrono::Local::now().fixed_offset());
+    let header = settings::header(
+        uuid::Uuid::new_v4().to_string(),
+        pack,
+        engine_id,
+        microphone.clone(),
+        Anchor { start: wall },
+        plan.purpose,
+    );
+    let is_new = opening.header().is_none();
+    let Opened { mut core, log, spare, now: from, effects } = opening.open(header, pack, wall)?;
+    let log_clock = started.ahead(from);
     watcher.listening(&microphone);
     keypads.start(clock).into_iter().for_each(|line| watcher.told(&line));
-    let mut voice = Speaking::start(plan.volume, pack, clock, messages);
-    let mut loudspeaker = Loudspeaker::default();
-    let mut first: Vec<Input> = voice.absence().into_iter().chain(shortcoming).chain([Input::Listening]).collect();
-
-    let log_id = uuid::Uuid::new_v4().to_string();
-    let header = settings::header(log_id, pack, engine_id, microphone, anchor, plan.purpose);
+    let now = || log_clock.now();
+    let mut sleep = Sleep::new(now(), awake());
+    let changed = move || drop(messages.send(Message::Disk));
+    let keeper = Keeper::start(log, spare, MEMORY, changed)?;
     let mut watchers = All(vec![watcher, &mut voice]);
-    let mut log = Recorder::new(Journal::create(&plan.log)?, &mut watchers);
-    let (mut core, effects) = Core::open(header, pack, anchor);
+    let mut log = Recorder::kept(keeper, &mut watchers);
     log.carry_out(effects)?;
+    // The caution was said when the log was begun.
+    let listening = is_new.then_some(Input::Listening);
+    let mut first: Vec<Input> = absence.into_iter().chain(shortcoming).chain(listening).collect();
 
     let mut ticks = tokio::time::interval(TICK);
     ticks.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Skip);
@@ -109,11 +129,13 @@ pub async fn listen<'p>(
     let mut so_far = String::new();
     // After the wish to end, what was said until then is still written.
     while reason.is_none() || hears {
-        let inputs = tokio::select! {
+        // Devices and voices have a clock that stands still while the machine sleeps, and began later than the log.
+        let on_log = |inputs: Vec<Input>| placed(inputs, now() as i64 - awake() as i64);
+        let mut inputs: Vec<Input> = tokio::select! {
             Some(message) = inbox.recv() => match message {
                 Message::Heard(batch) => {
                     so_far.clear();
-                    batch.heard.into_iter().map(Input::from).collect()
+                    on_log(batch.heard.into_iter().map(Input::from).collect())
                 }
                 Message::SoFar(words) => {
                     so_far = words;
@@ -125,23 +147,32 @@ pub async fn listen<'p>(
                     loudspeaker.shown(&report).into_iter().for_each(|line| log.watcher.told(&line));
                     loudspeaker.inputs(report)
                 }
+                Message::Disk => vec![],
                 Message::Deaf => {
                     hears = false;
                     // Keys, clock and voice go on without it.
                     if reason.is_none() { vec![input("engine", "stopped", None)] } else { vec![] }
                 }
             },
-            message = keypads.next() => keypads.take(message),
+            message = keypads.next() => on_log(keypads.take(message)),
             _ = ticks.tick() => {
-                let keyed = keypads.tick(now()).into_iter();
-                first.drain(..).chain(keyed).chain([Input::Tick]).collect()
+                let slept = sleep.look(now(), awake()).map(|ms| {
+                    input(RECORDER, "woke", Some(format!("the machine slept for {}", long_face(ms))))
+                });
+                let wall = log_clock.and_wall().map(|(_, wall)| Input::Wall(wall));
+                let keyed = on_log(keypads.tick(awake()));
+                first.drain(..).chain(slept).chain(wall).chain(keyed).chain([Input::Tick]).collect()
             }
             asked = asked(&mut board) => {
                 let (input, reply) = asked.into_input(now());
-                let effects = core.step(input, now());
-                let answer = Answer::of(&effects);
-                log.carry_out(effects)?;
-                reply.send(answer);
+                if log.has_room() {
+                    let effects = core.step(input, now());
+                    let answer = Answer::of(&effects);
+                    log.carry_out(effects)?;
+                    log.when_kept(move || reply.send(answer));
+                } else {
+                    reply.send(Answer::Refused("the disk takes no records, and memory is full".into()));
+                }
                 vec![]
             }
             why = &mut shutdown, if reason.is_none() => {
@@ -149,6 +180,7 @@ pub async fn listen<'p>(
                 vec![]
             }
         };
+        inputs.extend(log.tend());
         for input in inputs {
             if log.step(&mut core, input, now())? {
                 reason.get_or_insert("called out");
@@ -157,7 +189,11 @@ pub async fn listen<'p>(
         if reason.is_some() {
             listener.stop();
         }
-        let glance = Glance::of(core.state(), pack, now());
+        if !log.is_showable() {
+            continue;
+        }
+        let mut glance = Glance::of(core.state(), pack, now());
+        glance.mark_waiting(log.waits_from());
         log.watcher.stands(&glance, &keypads.typing());
         if let Some(board) = &board {
             board.show(Snapshot::of(glance, &core, pack, &so_far));
@@ -177,6 +213,16 @@ async fn asked(board: &mut Option<&mut Board>) -> Asked {
         Some(board) => board.asked().await,
         None => std::future::pending().await,
     }
+}
+
+/// Inputs whose times are on another clock, by so much behind the log's.
+fn placed(mut inputs: Vec<Input>, behind_ms: i64) -> Vec<Input> {
+    for input in &mut inputs {
+        if let Input::Reading { onset: at, .. } | Input::Act { at, .. } = input {
+            *at = at.saturating_add_signed(behind_ms);
+        }
+    }
+    inputs
 }
 
 fn input(device: &str, state: &str, text: Option<String>) -> Input {

@@ -2,7 +2,7 @@
 
 use super::DebriefError;
 use crate::checkpoints::{Fact, Machine, Moment, Pattern, any as fits, moment};
-use crate::core::state::{BIRTH, Entry};
+use crate::core::state::{BIRTH, Entry, RECORDER, STARTED_AGAIN};
 use crate::pack::Pack;
 use crate::pack::debrief::Plan;
 use crate::record::{Body, CheckpointState, Doubt, Header, Meaning, Record, Rival};
@@ -14,8 +14,6 @@ const LONGEST_MS: Moment = 7 * 24 * 3600 * 1000;
 const NEEDED: [&str; 3] = ["microphone", "engine", "disk"];
 /// States of a device under which it does not do its work.
 const OUT: [&str; 4] = ["lost", "failed", "stalled", "stopped"];
-/// Device that stands for the program itself: a record of it in mid-log says that it was started again.
-const RECORDER: &str = "recorder";
 
 /// How the file of a log ended.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -239,6 +237,10 @@ fn deaf(records: &[Record], end: Moment) -> Vec<Deaf> {
             let now = moment(record.t_ms);
             if device == RECORDER {
                 out.push(Deaf { from: before.min(now), to: now, why: "the recorder was not running".into() });
+                if state == STARTED_AGAIN {
+                    // What was amiss before is told anew, if it still is.
+                    out.extend(lost.drain(..).map(|(_, from, why)| Deaf { from, to: now.max(from), why }));
+                }
             } else if OUT.contains(&state.as_str()) {
                 if lost.iter().all(|(name, ..)| name != device) {
                     let what = text.as_ref().map_or(String::new(), |text| format!(" ({text})"));

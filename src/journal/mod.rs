@@ -15,18 +15,22 @@
 //! change; whoever rewrites every line after a change can forge them, as no secret is involved.
 
 mod fault;
+mod keeper;
 mod line;
+mod medium;
 mod reader;
 mod sound;
 mod verify;
 mod writer;
 
 pub use fault::Fault;
+pub use keeper::{Keeper, MEMORY, Place, Standing};
 pub use line::{FIRST_PREV, Line, MAX_LINE, schema};
+pub use medium::Medium;
 pub use reader::{Entry, Log, Torn, read};
 pub use sound::{Sound, sound};
 pub use verify::{Problem, Report, verify};
-pub use writer::{Durability, Journal};
+pub use writer::{Durability, Found, Journal};
 
 use std::io;
 use std::path::{Path, PathBuf};
@@ -37,10 +41,24 @@ use thiserror::Error;
 pub enum JournalError {
     #[error("{} exists already and is left as it is; choose another name or move it away", .path.display())]
     Exists { path: PathBuf },
+    #[error("{} was ended by its close record and is left as it is; choose another name", .path.display())]
+    Ended { path: PathBuf },
+    #[error("{} is being written by another program; end that one, or choose another name", .path.display())]
+    InUse { path: PathBuf },
     #[error("cannot {doing} {}: {source}; check that the disk has room and that the file may be used", .path.display())]
     Io { doing: &'static str, path: PathBuf, source: io::Error },
     #[error("{}: only {written} of {length} bytes of record {seq} could be written; free some room and append it again", .path.display())]
     Short { path: PathBuf, seq: u64, written: usize, length: usize },
+    #[error("{} was cut: it has {found} of {expected} bytes; look for a copy of it, and give another --log", .path.display())]
+    Shorter { path: PathBuf, expected: u64, found: u64 },
+    #[error("something else wrote to {}: it has {found} bytes, {expected} of them ours; `truncate -s {expected}` takes them off", .path.display())]
+    Longer { path: PathBuf, expected: u64, found: u64 },
+    #[error("{count} records could not be written to {}; they are in {}. When the disk has room: cat {} >> {}", .path.display(), .rest.display(), .rest.display(), .path.display())]
+    Unwritten { path: PathBuf, count: usize, rest: PathBuf },
+    #[error("{} lacks its last {count} records; the whole log is {}: copy that one over it", .path.display(), .spare.display())]
+    Lacks { path: PathBuf, count: usize, spare: PathBuf },
+    #[error("{count} records could not be written to {}, nor to {}: {source}", .path.display(), .rest.display())]
+    Lost { path: PathBuf, count: usize, rest: PathBuf, source: io::Error },
     #[error("record {seq} was not written: its line has {length} bytes, {MAX_LINE} are allowed; shorten its text")]
     TooLong { seq: u64, length: usize },
     #[error(
@@ -62,6 +80,11 @@ pub enum JournalError {
         offset: u64,
         fault: Fault,
     },
+}
+
+/// Whether somebody left this log open: it has no close record, and nobody writes it.
+pub fn is_left_open(path: &Path) -> bool {
+    medium::is_left_open(path)
 }
 
 impl JournalError {

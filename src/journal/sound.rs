@@ -35,18 +35,42 @@ impl Sound {
 /// [`JournalError::Io`]; [`JournalError::Line`] at the first fault.
 pub fn sound(path: impl AsRef<Path>) -> Result<Sound, JournalError> {
     let path = path.as_ref();
-    let at = |line, offset, fault| JournalError::Line { path: path.to_owned(), line, offset, fault };
     let file = File::open(path).map_err(JournalError::io("open", path))?;
-    let mut out = Sound { records: Vec::new(), closed: false, torn: false };
-    let mut prev = FIRST_PREV.to_owned();
+    let Scan { records, closed, torn, .. } = scan(&file, path)?;
+    match records.is_empty() {
+        true => Err(JournalError::Line { path: path.into(), line: 1, offset: 0, fault: Fault::Empty }),
+        false => Ok(Sound { records, closed, torn: !torn.is_empty() }),
+    }
+}
+
+/// A sound log, with what it takes to go on with it.
+pub(super) struct Scan {
+    pub records: Vec<Record>,
+    pub closed: bool,
+    /// A torn last line, without what is before it.
+    pub torn: Vec<u8>,
+    /// The last record lacks its line feed and nothing else.
+    pub lacks_feed: bool,
+    /// Bytes before the torn line.
+    pub whole: u64,
+    /// SHA-256 of the last whole line.
+    pub last: String,
+}
+
+/// Reads a log from its beginning. One without any record is none of the faults.
+pub(super) fn scan(file: &File, path: &Path) -> Result<Scan, JournalError> {
+    let at = |line, offset, fault| JournalError::Line { path: path.to_owned(), line, offset, fault };
+    let last = FIRST_PREV.to_owned();
+    let mut out = Scan { records: Vec::new(), closed: false, torn: Vec::new(), lacks_feed: false, whole: 0, last };
     for raw in Lines::new(BufReader::new(file)) {
         let raw = raw.map_err(JournalError::io("read", path))?;
         let found = match raw.ending {
             Ending::TooLong => Err(Fault::TooLong),
-            _ => record(&raw.bytes, out.records.len() as u64, &prev),
+            _ => record(&raw.bytes, out.records.len() as u64, &out.last),
         };
+        let length = raw.bytes.len() as u64;
         if raw.ending == Ending::EndOfFile && found.is_err() {
-            out.torn = true;
+            out.torn = raw.bytes;
             break;
         }
         let record = match (found, out.closed) {
@@ -61,12 +85,11 @@ pub fn sound(path: impl AsRef<Path>) -> Result<Sound, JournalError> {
         }
         out.closed = matches!(record.body, Body::Close(_));
         out.records.push(record);
-        prev = sha256(&raw.bytes);
+        out.lacks_feed = raw.ending == Ending::EndOfFile;
+        out.whole = raw.offset + length + u64::from(!out.lacks_feed);
+        out.last = sha256(&raw.bytes);
     }
-    match out.records.is_empty() {
-        true => Err(at(1, 0, Fault::Empty)),
-        false => Ok(out),
-    }
+    Ok(out)
 }
 
 /// One line, which must be the record of this number and follow the line with this hash.

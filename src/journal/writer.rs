@@ -1,11 +1,10 @@
-//! Appends records to a new log, each on disk before the call returns.
+//! Appends records to a log, each on disk before the call returns.
 
-use super::JournalError;
 use super::line::{FIRST_PREV, MAX_LINE, seal, sha256};
-use super::reader;
+use super::medium::{Medium, OnDisk};
+use super::sound::scan;
+use super::{Fault, JournalError, reader};
 use crate::record::{Body, Record};
-use std::fs::{self, File, OpenOptions};
-use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
 /// When records are forced to disk.
@@ -18,24 +17,42 @@ pub enum Durability {
     AtClose,
 }
 
-/// A log that is being written.
+/// How each log begins: what is torn before its first record was whole is told from another's file by that.
+const START: &[u8] = br#"{"seq":0,"#;
+
+/// A log that is being written. While it is, no other program can go on with it.
 #[derive(Debug)]
 pub struct Journal {
-    file: File,
+    medium: Box<dyn Medium>,
     path: PathBuf,
     durability: Durability,
+    end: End,
+    /// There may be half a line, or one that is not known to be on disk, after the end.
+    dirty: bool,
+}
+
+/// Where a log ends.
+#[derive(Debug, Clone, PartialEq, Eq)]
+struct End {
     next: u64,
     prev: String,
     /// Bytes of whole lines.
     whole: u64,
-    /// There may be half a line, or one that is not known to be on disk, after `whole`.
-    dirty: bool,
     closed: bool,
 }
 
+/// What was found in a log that somebody goes on with.
+#[derive(Debug)]
+pub struct Found {
+    /// The header first; none at all if the program was stopped before that was written.
+    pub records: Vec<Record>,
+    /// Bytes of a torn last line, which were cut off. Nobody was ever told of that record.
+    pub torn: u64,
+}
+
 impl Journal {
-    /// Starts a log; every record is on disk before it is acknowledged. On Unix only its owner may
-    /// read and write the file (mode 0600).
+    /// Starts a log; every record is on disk before it is acknowledged. Only its owner may read and write the file
+    /// (mode 0600).
     ///
     /// # Errors
     /// [`JournalError::Exists`] if there is such a file, which is not touched; [`JournalError::Io`].
@@ -48,33 +65,78 @@ impl Journal {
     /// # Errors
     /// As [`Journal::create`].
     pub fn create_with(path: impl AsRef<Path>, durability: Durability) -> Result<Journal, JournalError> {
-        let path = path.as_ref().to_owned();
-        let mut options = OpenOptions::new();
-        options.append(true).create_new(true);
-        #[cfg(unix)]
-        std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
-        let file = options.open(&path).map_err(|source| {
-            if source.kind() == io::ErrorKind::AlreadyExists {
-                JournalError::Exists { path: path.clone() }
-            } else {
-                JournalError::io("create", &path)(source)
-            }
-        })?;
-        if let Err(source) = sync_folder(&path) {
-            // Else the empty file would stand in the way of the next try.
-            let _ = fs::remove_file(&path);
-            return Err(JournalError::io("force to disk the folder of", &path)(source));
+        let path = path.as_ref();
+        Ok(Journal::on(Box::new(OnDisk::create(path)?), path, durability))
+    }
+
+    /// Starts a log on something else than a file; `path` names it in errors.
+    pub fn on(medium: Box<dyn Medium>, path: impl AsRef<Path>, durability: Durability) -> Journal {
+        let end = End { next: 0, prev: FIRST_PREV.into(), whole: 0, closed: false };
+        Journal { medium, path: path.as_ref().into(), durability, end, dirty: false }
+    }
+
+    /// Goes on with a log that has no close record. A torn last line is cut off, one that lacks nothing but its line
+    /// feed is completed: as a reader takes them.
+    ///
+    /// # Errors
+    /// [`JournalError::Ended`] if it was closed, [`JournalError::InUse`] while another program writes it,
+    /// [`JournalError::Line`] at the first fault in it; the file is then as it was. [`JournalError::Io`].
+    pub fn resume(path: impl AsRef<Path>) -> Result<(Journal, Found), JournalError> {
+        let path = path.as_ref();
+        let mut on_disk = OnDisk::open(path)?;
+        let mut found = scan(on_disk.file(), path)?;
+        if found.closed {
+            return Err(JournalError::Ended { path: path.into() });
         }
-        Ok(Journal {
-            file,
-            path,
-            durability,
-            next: 0,
-            prev: FIRST_PREV.to_owned(),
-            whole: 0,
-            dirty: false,
-            closed: false,
-        })
+        let io = |doing| JournalError::io(doing, path);
+        let begins = found.torn.starts_with(START) || START.starts_with(&found.torn);
+        if found.records.is_empty() && !begins {
+            return Err(JournalError::Line { path: path.into(), line: 1, offset: 0, fault: Fault::NoHash });
+        }
+        if !found.torn.is_empty() {
+            on_disk.cut(found.whole).map_err(io("cut half a line off"))?;
+        }
+        if found.lacks_feed {
+            on_disk.write(b"\n").map_err(io("write to"))?;
+            found.whole += 1;
+        }
+        on_disk.sync().map_err(io("force to disk"))?;
+        let mut journal = Journal::on(Box::new(on_disk), path, Durability::EachRecord);
+        let next = found.records.len() as u64;
+        journal.end = End { next, prev: found.last, whole: found.whole, closed: false };
+        Ok((journal, Found { records: found.records, torn: found.torn.len() as u64 }))
+    }
+
+    /// The same log at a second place, where there is no file yet.
+    ///
+    /// # Errors
+    /// As [`Journal::create`].
+    pub fn twin(&self, path: impl AsRef<Path>) -> Result<Journal, JournalError> {
+        let path = path.as_ref();
+        let mut on_disk = OnDisk::create(path)?;
+        let copied = on_disk.fill(&self.path, self.end.whole);
+        if let Err(source) = copied {
+            let _ = std::fs::remove_file(path);
+            return Err(JournalError::io("copy the log to", path)(source));
+        }
+        let mut twin = Journal::on(Box::new(on_disk), path, self.durability);
+        twin.end = self.end.clone();
+        Ok(twin)
+    }
+
+    /// Whether both are the same log to the last byte.
+    pub fn agrees_with(&self, other: &Journal) -> bool {
+        self.end == other.end
+    }
+
+    /// Where it is.
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// The number of the next record, and what its `prev` will be.
+    pub(super) fn next(&self) -> (u64, &str) {
+        (self.end.next, &self.end.prev)
     }
 
     /// Writes a record as one line and returns its `seq`. The header comes first, nothing comes
@@ -84,38 +146,54 @@ impl Journal {
     /// After any error the record is not in the log, and the call may be repeated with it or with
     /// another: what was half written is cut off first.
     pub fn append(&mut self, record: &Record) -> Result<u64, JournalError> {
-        let seq = self.next;
-        if self.closed {
-            return Err(JournalError::Closed { seq });
-        }
-        match (seq, matches!(record.body, Body::Header(_))) {
-            (0, false) => return Err(JournalError::HeaderFirst),
-            (1.., true) => return Err(JournalError::HeaderAgain { seq }),
-            _ => {}
-        }
-        let mut line = faithful_line(seq, record, &self.prev)?;
-        let prev = sha256(line.as_bytes());
-        line.push('\n');
-        if line.len() > MAX_LINE {
-            let length = line.len();
-            return Err(JournalError::TooLong { seq, length });
-        }
-
-        self.cut_back()?;
-        self.dirty = true;
-        let written = (self.file.write(line.as_bytes())).map_err(JournalError::io("write to", &self.path))?;
-        if written < line.len() {
-            return Err(JournalError::Short { path: self.path.clone(), seq, written, length: line.len() });
-        }
+        let before = self.end.clone();
+        self.put(record)?;
         if self.durability == Durability::EachRecord {
-            self.force()?;
+            self.force_since(&before)?;
         }
-        self.dirty = false;
-        self.whole += line.len() as u64;
-        self.next += 1;
-        self.prev = prev;
-        self.closed = matches!(record.body, Body::Close(_));
-        Ok(seq)
+        Ok(before.next)
+    }
+
+    /// Writes records one after another and forces them to disk together. Tells how many are there now, and what
+    /// became of the next one: as after [`Journal::append`], it may be given again.
+    pub fn append_all<'r>(
+        &mut self,
+        records: impl IntoIterator<Item = &'r Record>,
+    ) -> (usize, Result<(), JournalError>) {
+        let before = self.end.clone();
+        let result = records.into_iter().try_for_each(|record| self.put(record));
+        let count = (self.end.next - before.next) as usize;
+        match count > 0 {
+            true => match self.force_since(&before) {
+                Ok(()) => (count, result),
+                Err(error) => (0, Err(error)),
+            },
+            false => (0, result),
+        }
+    }
+
+    /// Whether the log is still where it belongs, and as long as it should be.
+    ///
+    /// # Errors
+    /// [`JournalError::Io`], [`JournalError::Shorter`], [`JournalError::Longer`].
+    pub fn look(&self) -> Result<(), JournalError> {
+        let found = self.medium.length().map_err(JournalError::io("find", &self.path))?;
+        let (path, expected) = (|| self.path.clone(), self.end.whole);
+        if found < expected {
+            return Err(JournalError::Shorter { path: path(), expected, found });
+        }
+        if found > expected && !self.dirty {
+            return Err(JournalError::Longer { path: path(), expected, found });
+        }
+        Ok(())
+    }
+
+    /// After an error: makes the file again if it was removed, opens it again if its disk was away and is back.
+    ///
+    /// # Errors
+    /// [`JournalError::Io`], while that cannot be done.
+    pub fn mend(&mut self) -> Result<(), JournalError> {
+        (self.medium.mend(self.end.whole, &self.end.prev)).map_err(JournalError::io("bring back", &self.path))
     }
 
     /// Forces to disk what was written so far; of use with [`Durability::AtClose`].
@@ -135,14 +213,56 @@ impl Journal {
         self.sync()
     }
 
-    fn force(&self) -> Result<(), JournalError> {
-        (self.file.sync_data()).map_err(JournalError::io("force to disk", &self.path))
+    /// Writes a line, not yet forced to disk.
+    fn put(&mut self, record: &Record) -> Result<(), JournalError> {
+        let End { next: seq, closed, .. } = self.end;
+        if closed {
+            return Err(JournalError::Closed { seq });
+        }
+        match (seq, matches!(record.body, Body::Header(_))) {
+            (0, false) => return Err(JournalError::HeaderFirst),
+            (1.., true) => return Err(JournalError::HeaderAgain { seq }),
+            _ => {}
+        }
+        let mut line = faithful_line(seq, record, &self.end.prev)?;
+        let prev = sha256(line.as_bytes());
+        line.push('\n');
+        if line.len() > MAX_LINE {
+            let length = line.len();
+            return Err(JournalError::TooLong { seq, length });
+        }
+
+        self.look()?;
+        self.cut_back()?;
+        self.dirty = true;
+        let written = (self.medium.write(line.as_bytes())).map_err(JournalError::io("write to", &self.path))?;
+        if written < line.len() {
+            return Err(JournalError::Short { path: self.path.clone(), seq, written, length: line.len() });
+        }
+        self.dirty = false;
+        let whole = self.end.whole + line.len() as u64;
+        self.end = End { next: seq + 1, prev, whole, closed: matches!(record.body, Body::Close(_)) };
+        Ok(())
+    }
+
+    /// Forces to disk what came after `before`; if that fails nothing of it counts as written.
+    fn force_since(&mut self, before: &End) -> Result<(), JournalError> {
+        let done = self.force();
+        if done.is_err() {
+            self.end = before.clone();
+            self.dirty = true;
+        }
+        done
+    }
+
+    fn force(&mut self) -> Result<(), JournalError> {
+        (self.medium.sync()).map_err(JournalError::io("force to disk", &self.path))
     }
 
     /// Back to the last whole line, after an append that failed.
     fn cut_back(&mut self) -> Result<(), JournalError> {
         if self.dirty {
-            (self.file.set_len(self.whole)).map_err(JournalError::io("cut half a line off", &self.path))?;
+            (self.medium.cut(self.end.whole)).map_err(JournalError::io("cut half a line off", &self.path))?;
             self.dirty = false;
         }
         Ok(())
@@ -150,25 +270,10 @@ impl Journal {
 }
 
 /// The line, once it is sure that it can be read and says the same as the record.
-fn faithful_line(seq: u64, record: &Record, prev: &str) -> Result<String, JournalError> {
+pub(super) fn faithful_line(seq: u64, record: &Record, prev: &str) -> Result<String, JournalError> {
     let line = seal(seq, record, prev).map_err(|_| JournalError::NotFaithful { seq })?;
     match reader::entry(line.as_bytes()) {
         Ok(entry) if entry.record == *record && entry.extra.is_empty() => Ok(line),
         _ => Err(JournalError::NotFaithful { seq }),
     }
-}
-
-/// A new file outlives a power cut only once its folder is on disk too.
-#[cfg(unix)]
-fn sync_folder(path: &Path) -> io::Result<()> {
-    let folder = match path.parent() {
-        Some(folder) if !folder.as_os_str().is_empty() => folder,
-        _ => Path::new("."),
-    };
-    File::open(folder)?.sync_all()
-}
-
-#[cfg(not(unix))]
-fn sync_folder(_: &Path) -> io::Result<()> {
-    Ok(())
 }

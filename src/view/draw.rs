@@ -53,7 +53,7 @@ const DOUBTS: usize = 3;
 const LEFT: usize = 32;
 const MARGIN: usize = 1;
 /// States in which a device is of no use.
-const USELESS: [&str; 6] = ["lost", "missing", "failed", "stopped", "refused", "absent"];
+const USELESS: [&str; 8] = ["lost", "missing", "failed", "stopped", "refused", "absent", "waiting", "slow"];
 
 /// The whole view, in no more than `height` lines of no more than `width` columns.
 pub fn draw(shown: &Shown, width: usize, height: usize) -> Vec<Line> {
@@ -172,12 +172,14 @@ fn events(glance: &Glance, rows: usize) -> Vec<Line> {
 
 fn event_line(event: &Event, glance: &Glance) -> Line {
     let (mark, style) = if event.doubt.is_some() { ("?", Style::Waits) } else { ("✓", Style::Plain) };
+    let (mark, style) = if event.waits { ("…", Style::Trouble) } else { (mark, style) };
     let how = match (&event.words, event.by) {
         (Some(words), _) => format!("\"{words}\""),
         (None, By::Keypad) => "by key".into(),
         (None, By::Board) => "on the board".into(),
         (None, By::Voice | By::Program) => String::new(),
     };
+    let how = if event.waits { format!("waits for the disk  {how}") } else { how };
     vec![time(event, glance), span(format!("{mark} {} ", padded(&event.text, 34)), style), span(how, Style::Dim)]
 }
 

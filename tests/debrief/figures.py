@@ -74,6 +74,9 @@ def out_of_hearing(records, end):
         if r["kind"] == "device" and r["device"] in ("microphone", "engine", "disk", "recorder"):
             if r["device"] == "recorder":
                 spells.append((min(before, r["t_ms"]), r["t_ms"]))
+                if r["state"] == "started again":
+                    spells += [(since, max(since, r["t_ms"])) for since in lost.values()]
+                    lost = {}
             elif r["state"] in ("lost", "failed", "stalled", "stopped"):
                 lost.setdefault(r["device"], r["t_ms"])
             elif r["device"] in lost:

@@ -55,9 +55,12 @@ const linked = () => document.body.dataset.link === "on";
 
 const MARKS = { true: ["?", "doubtful"], false: ["✓", "accepted"] };
 
+/// Not on disk yet.
+const WAITS = ["…", "waiting"];
+
 /// The mark of an event: a sign, a shape and a word.
 export function mark(line) {
-  const [sign, word] = MARKS[Boolean(line.doubt)];
+  const [sign, word] = line.waits ? WAITS : MARKS[Boolean(line.doubt)];
   const made = make("span", `mark ${word}`, sign);
   made.setAttribute("role", "img");
   made.setAttribute("aria-label", word);

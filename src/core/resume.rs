@@ -1,0 +1,102 @@
+//! Goes on with a log that was left open: whatever of the core follows from its records.
+
+use super::state::{BIRTH, COMMAND, RECORDER, STARTED_AGAIN, State};
+use super::{Core, Effect, words};
+use crate::core::speech::Urgency;
+use crate::pack::Pack;
+use crate::record::{Body, By, Record};
+use crate::time::{Anchor, Millis, long_face};
+use chrono::{DateTime, FixedOffset};
+
+/// A log that was left longer than this is another recording's: a day.
+const LONGEST_PAUSE_MS: i64 = 24 * 3600 * 1000;
+/// No recording has times beyond this: a week.
+const LATEST_MS: Millis = 7 * 24 * 3600 * 1000;
+
+/// Why a log cannot be gone on with.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum ResumeError {
+    #[error("its last record is {} old, too long ago to go on with it; begin another log", long_face(*.ms))]
+    TooOld { ms: Millis },
+    #[error("record {seq} has a time that no recorder writes; begin another log")]
+    Time { seq: u64 },
+}
+
+impl<'p> Core<'p> {
+    /// Goes on with a log of these records, the header first, at this moment of wall time. `more` is what else should
+    /// be said of the pause. Gives the moment on the log's clock, too: it went on meanwhile.
+    ///
+    /// # Errors
+    /// [`ResumeError`]: the records are of another day, or no recorder's.
+    pub fn resume(
+        records: &[Record],
+        pack: &'p Pack,
+        wall: DateTime<FixedOffset>,
+        more: &[String],
+    ) -> Result<(Core<'p>, Millis, Vec<Effect>), ResumeError> {
+        let latest = records.iter().map(|record| record.written_ms.max(record.t_ms)).max().unwrap_or(0);
+        let last = records.last().and_then(|record| Some((record.t_ms, record.at.parse().ok()?)));
+        let seq = (records.len() as u64).saturating_sub(1);
+        let (t, at): (Millis, DateTime<FixedOffset>) = last.ok_or(ResumeError::Time { seq })?;
+        if latest > LATEST_MS {
+            return Err(ResumeError::Time { seq });
+        }
+        // Wall time is all that tells how long the pause was.
+        let pause_ms = Anchor::at(t, at).off_ms(latest, wall);
+        if pause_ms > LONGEST_PAUSE_MS {
+            return Err(ResumeError::TooOld { ms: pause_ms as Millis });
+        }
+        let now = latest + Millis::try_from(pause_ms).unwrap_or(0);
+        let mut core = Core::new(State::replay(pack, records), pack, Anchor::at(now, wall));
+        for (seq, record) in (0..).zip(records) {
+            core.remember(seq, records, record);
+        }
+        let mut text = match pause_ms {
+            0.. => format!("no record for {}", long_face(pause_ms as Millis)),
+            _ => format!(
+                "how long after record {seq} is not known: the wall clock is {} behind it",
+                long_face(pause_ms.unsigned_abs())
+            ),
+        };
+        more.iter().for_each(|more| text += &format!("; {more}"));
+        let (device, state) = (RECORDER.to_string(), STARTED_AGAIN.to_string());
+        core.write(now, now, Body::Device { device, state, text: Some(text) });
+        // Records of checkpoints that were still to be written.
+        let untold = core.state.untold();
+        core.checkpoints(untold, now);
+        if let Some(notice) = words::notice(RECORDER, STARTED_AGAIN) {
+            core.say(notice.into(), Urgency::Notice, RECORDER, now);
+        }
+        let effects = std::mem::take(&mut core.out);
+        Ok((core, now, effects))
+    }
+
+    /// Counts a record, and what it leaves to be undone. Talk that was refused is in no log.
+    fn remember(&mut self, seq: u64, records: &[Record], record: &Record) {
+        let together = |of: u64| records.get(of as usize).is_some_and(|other| other.written_ms == record.written_ms);
+        match &record.body {
+            Body::Event(heard) => {
+                self.count(heard.doubt);
+                if heard.source.by != By::Voice && heard.meaning.event != COMMAND {
+                    self.undoable.push(vec![seq]);
+                }
+            }
+            Body::Amend { of, moved_to_ms: Some(_), to } if to.meaning.event == BIRTH => match self.undoable.last_mut()
+            {
+                // A birth before the log was opened is two records of one act.
+                Some(group) if group == &[*of] && together(*of) => group.push(seq),
+                _ => self.undoable.push(vec![seq]),
+            },
+            Body::Confirm { .. } | Body::Amend { .. } | Body::Note { .. } => self.undoable.push(vec![seq]),
+            Body::Withdraw { of, .. } => match self.undoable.last_mut() {
+                // Taking back what was done last is what undo does.
+                Some(group) if group.contains(of) => {
+                    group.retain(|done| done != of);
+                    self.undoable.retain(|group| !group.is_empty());
+                }
+                _ => self.undoable.push(vec![seq]),
+            },
+            _ => {}
+        }
+    }
+}
