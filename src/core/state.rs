@@ -16,6 +16,20 @@ pub const MUTED: &str = "muted";
 /// The voice's state where there is none.
 pub const ABSENT: &str = "absent";
 
+/// States of a device in which it does not do its work, and in which it does it badly.
+const OUT: [&str; 8] = ["lost", "gone", "missing", "failed", "stalled", "stopped", "silent", "refused"];
+const POOR: [&str; 3] = ["clipped", "slow", "waiting"];
+
+/// Whether a device in this state does not do its work.
+pub fn is_out(state: &str) -> bool {
+    OUT.contains(&state)
+}
+
+/// Whether people must know of it: it does not do its work, or does it badly.
+pub fn is_trouble(state: &str) -> bool {
+    is_out(state) || POOR.contains(&state)
+}
+
 /// The state of a recording.
 #[derive(Debug, Clone, PartialEq)]
 pub struct State {

@@ -44,10 +44,13 @@ pub fn read_back(meaning: &Meaning, pack: &Pack) -> Option<String> {
 pub fn notice(device: &str, state: &str) -> Option<&'static str> {
     Some(match (device, state) {
         ("microphone", "lost") => "the microphone is lost. keys still work",
+        ("microphone", "silent") => "the microphone gives no sound. keys still work",
+        ("microphone", "clipped") => "too loud for the microphone",
         ("microphone", "back") => "the microphone is back",
         ("keypad", "lost") => "the keypad is lost. voice still works",
         ("keypad", "back") => "the keypad is back",
-        ("engine", "failed" | "stopped") => "the listening part has stopped. keys still work",
+        ("engine", "failed" | "stalled" | "stopped") => "the listening part has stopped. keys still work",
+        ("engine", "back") => "the listening part is back",
         _ => return None,
     })
 }
