@@ -14,7 +14,7 @@ INVENT := $(TARGET)/release/examples/invent_drills
 # Vosk's library comes for this machine only; elsewhere the tests do without it.
 VOSK := $(filter Linux-x86_64,$(shell uname -sm | tr ' ' -))
 
-.PHONY: help demo vosk test measure many hearing crowd pictures torture disks keypad-machine sounds picture assets lint clean program stage invent
+.PHONY: help demo vosk test measure many hearing crowd flood pictures torture disks keypad-machine sounds picture assets lint clean program stage invent
 .PHONY: setup-demo setup-test setup-hearing setup-machine
 
 help: ## this list
@@ -38,6 +38,9 @@ measure: setup-test assets program stage $(VENV)/complete ## compare the demo dr
 
 crowd: setup-test assets stage $(VENV)/complete ## 200 browsers' worth of clients at the board for 10 minutes
 	@$(VENV)/bin/python tests/board/latency.py $(STAGE) --clients 200 --events 300 --seconds 600
+
+flood: setup-test assets program ## an hour of shouting and keys, a day of audio, three days of quiet; HOURS=0.1 for a tenth
+	@python3 tests/flood/flood.py $(PROGRAM) --hours $(or $(HOURS),1) --result tests/flood/result.txt
 
 pictures: setup-test assets program stage invent $(VENV)/complete ## the board's two views at three sizes, a debrief, a comparison, a prep sheet
 	@$(VENV)/bin/python tests/board/pictures.py $(STAGE) $(PICTURES)

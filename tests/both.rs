@@ -9,13 +9,14 @@ use earmark::audio::{self, Resampler};
 use earmark::core::certainty::{Verdict, judge};
 use earmark::decode::Reading;
 use earmark::engine::both::Both;
-use earmark::engine::{Engine, EngineError};
+use earmark::engine::{Again, Engine, EngineError};
 use earmark::hearing::{Heard, Hearing};
 use earmark::pack::Pack;
 use earmark::record::{Doubt, EngineId};
 use earmark::settings::{self, EngineChoice};
 use serde_json::Value;
 use std::path::Path;
+use std::sync::Arc;
 
 const DRILL: &str = "tests/drill/drill.flac";
 /// What the slowed sound is taken to be sampled at, Hz.
@@ -38,6 +39,11 @@ impl Engine for Slowed {
             (reading.onset_ms, reading.end_ms) = (back(reading.onset_ms), back(reading.end_ms));
         }
         Ok(readings)
+    }
+
+    fn again(&self) -> Again {
+        let again = self.0.again();
+        Arc::new(move || Ok(Box::new(Slowed(again()?))))
     }
 }
 

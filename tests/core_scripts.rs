@@ -545,6 +545,21 @@ fn tones_and_urgencies_fit_what_happened() {
 
 // Anything at all
 
+/// An engine that was replaced hears late.
+#[test]
+fn what_is_heard_late_takes_back_what_there_was_when_it_was_said() {
+    let mut run = Run::new(&PACK);
+    run.say(10_000, "ventilation started");
+    run.act(14_000, action("event heart_rate 80"));
+    run.tick_to(18_000);
+    let scratch = reading(&PACK, "scratch that", 0.99, None);
+    run.step(Input::Reading { onset: 12_000, reading: Box::new(scratch) }, 18_000);
+    let records = run.records();
+    let Body::Withdraw { of, .. } = records.last().unwrap().body else { panic!("{records:?}") };
+    assert!(matches!(&records[of as usize].body, Body::Event(heard) if heard.meaning.event == "ventilation_started"));
+    assert_eq!((records.last().unwrap().t_ms, records.last().unwrap().written_ms), (12_000, 18_000));
+}
+
 fn any_line() -> impl Strategy<Value = String> {
     let said = prop::sample::select(vec![
         "say baby is out",

@@ -16,7 +16,7 @@ use super::ring::{Intake, Outlet, pipe};
 use super::{AudioError, span};
 
 /// Without a word from the device for this long, it is taken as gone.
-const SILENT_FOR: Duration = Duration::from_secs(2);
+const SILENT_FOR: Duration = Duration::from_millis(1500);
 /// How often a waiting reader looks.
 const LOOK: Duration = Duration::from_millis(5);
 
@@ -99,7 +99,7 @@ impl Microphone {
     }
 
     /// Waits up to `timeout` for sound. [`AudioError::MicrophoneLost`] when the stream fails or
-    /// the device says nothing for 2 s; all that came before has been handed out by then.
+    /// the device gives nothing for 1.5 s; all that came before has been handed out by then.
     pub fn read(&mut self, timeout: Duration) -> Result<MicChunk, AudioError> {
         let until = Instant::now() + timeout;
         loop {
@@ -117,7 +117,7 @@ impl Microphone {
                 return Err(self.gone("the sound server or the driver hung up".into()));
             }
             if self.heard.elapsed() >= SILENT_FOR {
-                let why = format!("no sound came for {} s", SILENT_FOR.as_secs());
+                let why = format!("no sound came for {} s", SILENT_FOR.as_secs_f32());
                 return Err(self.gone(why));
             }
             let left = until.saturating_duration_since(Instant::now());

@@ -3,6 +3,7 @@
 mod file;
 mod mic;
 mod ogg;
+mod pace;
 mod pulse;
 mod resample;
 mod ring;
@@ -13,6 +14,7 @@ use std::time::Duration;
 
 pub use file::{AudioFile, Ended, open as open_file, sha256};
 pub use mic::{MicChunk, MicInfo, Microphone, list as list_microphones, open as open_microphone};
+pub use pace::Pace;
 pub use resample::Resampler;
 
 /// Samples a second in everything that this module hands out.

@@ -4,6 +4,7 @@
 //! sound is dropped whenever the reader is a moment late: measured 0.1 %, in many small holes.
 
 use std::ffi::CString;
+use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::mpsc;
 use std::time::Duration;
 
@@ -15,6 +16,7 @@ use super::ring::pipe;
 
 /// A server that does not answer by then is left alone.
 const ANSWER: Duration = Duration::from_secs(2);
+const MOST_AT_WORK: usize = 8;
 
 /// A microphone that the server offers.
 pub struct Source {
@@ -80,9 +82,27 @@ impl Source {
     }
 }
 
-/// Runs what might wait forever on a thread of its own, which is left behind if it does.
+/// Work that has been begun and is not done, some of which may wait forever.
+static AT_WORK: AtomicUsize = AtomicUsize::new(0);
+
+/// Runs what might wait forever on a thread of its own, which is left behind if it does. With many left behind nothing
+/// more is begun: a server that hangs for hours must not cost a thread each second.
 fn in_time<T: Send + 'static>(work: impl FnOnce() -> T + Send + 'static) -> Option<T> {
+    struct Done;
+    impl Drop for Done {
+        fn drop(&mut self) {
+            AT_WORK.fetch_sub(1, Ordering::Relaxed);
+        }
+    }
+    let before = AT_WORK.fetch_add(1, Ordering::Relaxed);
+    let at_work = Done;
+    if before >= MOST_AT_WORK {
+        return None;
+    }
     let (tell, done) = mpsc::channel();
-    std::thread::spawn(move || tell.send(work()));
+    std::thread::spawn(move || {
+        let _at_work = at_work;
+        tell.send(work())
+    });
     done.recv_timeout(ANSWER).ok()
 }

@@ -2,6 +2,7 @@
 
 use crate::checkpoints::Moment;
 use crate::core::Core;
+use crate::core::state::is_trouble;
 use crate::glance::{Due, Glance, Line, Running};
 use crate::pack::Pack;
 use crate::record::Purpose;
@@ -14,8 +15,6 @@ const EVENTS: usize = 5;
 const DUE: usize = 3;
 /// Events in the scribe's list: far more than any resuscitation has, so that a page stays small whatever comes.
 const LIST: usize = 400;
-/// States in which a device is gone.
-const GONE: [&str; 6] = ["lost", "failed", "stopped", "gone", "waiting", "slow"];
 
 /// What does not change while the board is open.
 #[derive(Debug, Clone, Serialize)]
@@ -156,7 +155,7 @@ impl Face<'_> {
         let due_now = glance.due.iter().filter(|due| due.is_due).count();
         let shown_now = due_now.min(if due_now < glance.due.len() { DUE - 1 } else { DUE });
         let due = glance.due[..shown_now].iter().chain(&glance.due[due_now..]).take(DUE);
-        let gone = glance.devices.iter().filter(|device| GONE.contains(&device.state.as_str()));
+        let gone = glance.devices.iter().filter(|device| is_trouble(&device.state));
         let face = Face {
             about,
             birth: glance.birth,

@@ -47,7 +47,7 @@ impl Report {
 /// Judges levels over the whole time, and what became of each call-out.
 pub fn judge(levels: Option<&Levels>, trials: &[Trial]) -> Report {
     let Some(levels) = levels else { return Report { advice: vec![Advice::TooShort] } };
-    if levels.peak_db < DEAD_DB {
+    if levels.peak_db < DEAD_DB || !levels.alive {
         return Report { advice: vec![Advice::Dead { peak_db: levels.peak_db }] };
     }
     let mut advice = Vec::new();
@@ -144,7 +144,7 @@ mod tests {
     use super::*;
     use Outcome::{Doubtful, Missed, Right};
 
-    const GOOD: Levels = Levels { speech_db: -25.0, noise_db: -60.0, peak_db: -6.0, clipped: 0 };
+    const GOOD: Levels = Levels { speech_db: -25.0, noise_db: -60.0, peak_db: -6.0, clipped: 0, alive: true };
 
     fn trials(outcomes: [Outcome; 5]) -> Vec<Trial> {
         let trial = |outcome| Trial { asked: "dried".into(), outcome, instead: vec![] };
@@ -179,8 +179,9 @@ mod tests {
 
     #[test]
     fn silence_is_told_alone() {
-        let dead = Levels { speech_db: -100.0, noise_db: -100.0, peak_db: -90.0, clipped: 0 };
+        let dead = Levels { speech_db: -100.0, noise_db: -100.0, peak_db: -90.0, clipped: 0, alive: true };
         assert_eq!(says(dead, &trials([Missed; 5])), found(false, &["Nothing comes"]));
+        assert_eq!(says(Levels { alive: false, ..GOOD }, &trials([Missed; 5])), found(false, &["Nothing comes"]));
         assert!(!judge(None, &[]).is_fit());
     }
 

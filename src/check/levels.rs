@@ -1,7 +1,7 @@
 //! How loud speech, noise and peaks are in a recording in which somebody called out now and then.
 
 /// Samples in a frame: 20 ms at 16 kHz.
-const FRAME: usize = 320;
+pub(super) const FRAME: usize = 320;
 /// The noise is as loud as the frame at this share from the quietest: people pause for longer than that.
 const NOISE_AT: f32 = 0.2;
 /// The loudest sounds of speech are as loud as the frame at this share: what is louder may be knocks.
@@ -9,7 +9,9 @@ const LOUD_AT: f32 = 0.98;
 /// Frames down to this much below them are speech; the mean of their powers is its level. As a power ratio: 10 dB.
 const WITHIN: f32 = 10.0;
 /// A peak this near to full scale (0.2 dB) was in all likelihood cut off there.
-const FULL: f32 = 0.98;
+pub(super) const FULL: f32 = 0.98;
+/// One and a half steps of 16 bits.
+pub(super) const STEP: f32 = 1.5 / 32_768.0;
 /// Digital silence, so that it has a number.
 const SILENCE_DB: f32 = -100.0;
 
@@ -21,6 +23,8 @@ pub struct Levels {
     pub peak_db: f32,
     /// Frames of 20 ms with a peak at full scale.
     pub clipped: usize,
+    /// Whether any frame holds sound at all, be it noise.
+    pub alive: bool,
 }
 
 impl Levels {
@@ -40,14 +44,25 @@ pub fn measure(samples: &[f32]) -> Option<Levels> {
     powers.sort_by(f32::total_cmp);
     let at = |share: f32| powers[((powers.len() - 1) as f32 * share) as usize];
     let speech: Vec<f32> = powers.iter().copied().filter(|power| *power >= at(LOUD_AT) / WITHIN).collect();
-    let peak = |frame: &[f32]| frame.iter().fold(0f32, |peak, x| peak.max(x.abs()));
+    let alive = !frames.clone().all(is_still);
     let peaks = frames.map(peak);
     Some(Levels {
         speech_db: decibel(speech.iter().sum::<f32>() / speech.len() as f32),
         noise_db: decibel(at(NOISE_AT)),
         peak_db: decibel(peaks.clone().fold(0.0, f32::max).powi(2)),
         clipped: peaks.filter(|peak| *peak >= FULL).count(),
+        alive,
     })
+}
+
+/// A microphone gives at least its own noise: samples that differ by no more than a step of 16 bits hold no sound.
+pub(super) fn is_still(frame: &[f32]) -> bool {
+    let (low, high) = frame.iter().fold((f32::MAX, f32::MIN), |(low, high), x| (low.min(*x), high.max(*x)));
+    high - low <= STEP
+}
+
+pub(super) fn peak(frame: &[f32]) -> f32 {
+    frame.iter().fold(0f32, |peak, x| peak.max(x.abs()))
 }
 
 /// Mean power around the mean: a device's constant offset is no sound.
@@ -91,7 +106,10 @@ mod tests {
         assert_eq!(measure(&cut).unwrap().clipped, 50);
         let offset: Vec<f32> = tones(0.0, 0.1).iter().map(|x| x + 0.5).collect();
         assert!(measure(&offset).unwrap().noise_db < -90.0);
-        assert_eq!(measure(&vec![0.0; 16_000]).unwrap().speech_db, SILENCE_DB);
+        assert!(measure(&offset).unwrap().alive);
+        let dead = measure(&vec![0.0; 16_000]).unwrap();
+        assert!(dead.speech_db == SILENCE_DB && !dead.alive);
+        assert!(!measure(&vec![0.5; 16_000]).unwrap().alive, "stuck at one value");
         assert_eq!(measure(&[0.0; 8000]), None);
     }
 }

@@ -3,7 +3,9 @@
 mod judge;
 mod levels;
 mod trial;
+mod watch;
 
 pub use judge::{Advice, Report, judge};
 pub use levels::{Levels, measure};
 pub use trial::{Outcome, Trial, compare};
+pub use watch::{Sign, Watch};

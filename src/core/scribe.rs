@@ -76,13 +76,15 @@ impl Core<'_> {
         }
     }
 
-    /// The event that acts concern: the chosen one, else the last.
+    /// The event that acts concern: the chosen one, else the last that there was when the act was begun. What is heard
+    /// late must not take back what was keyed since.
     fn target(&mut self, at: Millis) -> Result<u64, Refusal> {
         let chosen = self.chosen(at);
         if let Some(seq) = chosen {
             self.chosen = Some((seq, at));
         }
         chosen
+            .or_else(|| self.state.events().rfind(|view| view.at <= at as Moment).map(|view| view.seq))
             .or_else(|| self.state.events().next_back().map(|view| view.seq))
             .ok_or_else(|| "there is no event yet".into())
     }

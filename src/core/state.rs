@@ -20,6 +20,19 @@ pub const ABSENT: &str = "absent";
 pub const RECORDER: &str = "recorder";
 /// Its state after a log was left open and is gone on with: all devices begin anew.
 pub const STARTED_AGAIN: &str = "started again";
+/// States of a device in which it does not do its work, and in which it does it badly.
+const OUT: [&str; 8] = ["lost", "gone", "missing", "failed", "stalled", "stopped", "silent", "refused"];
+const POOR: [&str; 3] = ["clipped", "slow", "waiting"];
+
+/// Whether a device in this state does not do its work.
+pub fn is_out(state: &str) -> bool {
+    OUT.contains(&state)
+}
+
+/// Whether people must know of it: it does not do its work, or does it badly.
+pub fn is_trouble(state: &str) -> bool {
+    is_out(state) || POOR.contains(&state)
+}
 
 /// The state of a recording.
 #[derive(Debug, Clone, PartialEq)]

@@ -48,13 +48,16 @@ pub const NOT_TAKEN: &str = "the disk does not take the record";
 pub fn notice(device: &str, state: &str) -> Option<&'static str> {
     Some(match (device, state) {
         ("microphone", "lost") => "the microphone is lost. keys still work",
+        ("microphone", "silent") => "the microphone gives no sound. keys still work",
+        ("microphone", "clipped") => "too loud for the microphone",
         ("microphone", "back") => "the microphone is back",
         ("keypad", "lost") => "the keypad is lost. voice still works",
         ("keypad", "back") => "the keypad is back",
         ("disk", "waiting" | "slow" | "lost") => NOT_TAKEN,
         ("disk", "back") => "the log is complete again",
         (RECORDER, STARTED_AGAIN) => "recording is going on",
-        ("engine", "failed" | "stopped") => "the listening part has stopped. keys still work",
+        ("engine", "failed" | "stalled" | "stopped") => "the listening part has stopped. keys still work",
+        ("engine", "back") => "the listening part is back",
         _ => return None,
     })
 }

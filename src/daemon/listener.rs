@@ -1,9 +1,13 @@
-//! The listening thread: reads the microphone, opens it anew when it is lost, hears.
+//! The listening thread: reads the microphone, opens it anew when it is lost, cuts its sound into segments. Nothing
+//! makes it wait: the [`Ears`] have the engine on a thread of its own.
 
 use super::{ListenError, Message};
-use crate::audio::{self, AudioError};
-use crate::engine::{Engine, EngineError};
-use crate::hearing::{Batch, Hearing, RATE};
+use crate::audio::{self, AudioError, MicChunk, Pace};
+use crate::check::{Sign, Watch};
+use crate::engine::Engine;
+use crate::engine::apart::guarded;
+use crate::hearing::{Ears, RATE, Report, Segment, Segmenter};
+use crate::time::Millis;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread::JoinHandle;
@@ -14,10 +18,12 @@ use tokio::sync::{mpsc, oneshot};
 const PATIENCE: Duration = Duration::from_millis(100);
 /// How often the words so far are looked for, while they are wanted.
 const WORDS_EVERY: Duration = Duration::from_millis(400);
-/// Each look costs as much as hearing them: it may take one part in so many of the thread's time.
-const WORDS_SHARE: u32 = 8;
 /// How long to wait before a lost microphone is tried again.
 const RETRY: Duration = Duration::from_secs(1);
+/// Lost samples become silence, so that times stay right: so many at most. Over more, the sound is cut.
+const MOST_PATCHED: u64 = RATE;
+/// If the sound is this far off the log's clock, it is cut and set; less is set when nobody speaks. In samples: 300 ms.
+const FAR_OFF: i64 = RATE as i64 * 3 / 10;
 
 /// The thread, from outside. What it hears comes as messages, [`Message::Deaf`] at its end, whatever ends it.
 pub struct Listener {
@@ -90,7 +96,7 @@ fn hear(
     opened: Opened,
     messages: &mpsc::UnboundedSender<Message>,
 ) {
-    let mut microphone = match audio::open_microphone(name) {
+    let microphone = match audio::open_microphone(name) {
         Ok(microphone) => microphone,
         Err(error) => {
             let _ = opened.send(Err(error));
@@ -98,73 +104,138 @@ fn hear(
         }
     };
     let started = Instant::now();
+    let outbox = messages.clone();
+    let report = move |report| {
+        let _ = outbox.send(match report {
+            Report::Heard(batch) => Message::Heard(batch),
+            Report::SoFar(words) => Message::SoFar(words),
+            Report::Engine { state, text } => Message::Device { device: "engine", state, text },
+        });
+    };
+    let Ok(ears) = Ears::start(engine, started, report) else { return };
     if opened.send(Ok((microphone.info().to_string(), started))).is_err() {
         return;
     }
-    let mut hearing = Hearing::new(engine);
-    // Where the running microphone's first sample lies on the log's clock, and what was handed over so far.
-    let mut origin: u64 = 0;
-    let mut handed: u64 = 0;
-    let mut in_speech = false;
-    let mut words = String::new();
-    let mut look_at = started;
-    let send = |message| messages.send(message).is_ok();
+    let mut feed = Feed::default();
+    feed.begin(microphone.info().to_string(), 0);
+    let mut microphone = Some(microphone);
+    let (mut in_speech, mut look_at, mut try_at) = (false, started, started);
     while !asks.stop.load(Ordering::Relaxed) {
-        let batches = match microphone.read(PATIENCE) {
-            Ok(chunk) if chunk.samples.is_empty() => continue,
-            Ok(chunk) => {
-                // Lost samples become silence, so that times stay right.
-                let gap = (origin + chunk.position).saturating_sub(handed);
-                let mut samples = vec![0.0; gap as usize];
-                samples.extend(chunk.samples);
-                handed += samples.len() as u64;
-                hearing.push(&samples)
+        let now = || started.elapsed().as_millis() as Millis;
+        let (segments, signs) = match &mut microphone {
+            Some(open) => match guarded(|| Ok(feed.take(open.read(PATIENCE).map_err(|e| e.to_string())?, now()))) {
+                Ok(taken) => taken,
+                Err(why) => {
+                    microphone = None;
+                    try_at = Instant::now();
+                    feed.lose(why)
+                }
+            },
+            None if Instant::now() >= try_at => {
+                microphone = audio::open_microphone(name).ok();
+                if let Some(open) = &microphone {
+                    feed.begin(open.info().to_string(), now());
+                }
+                try_at = Instant::now() + RETRY;
+                continue;
             }
-            Err(error) => {
-                send(Message::Device { device: "microphone", state: "lost", text: error.to_string() });
-                let rest = hearing.finish();
-                let Some(again) = reopen(name, &asks.stop) else { break };
-                microphone = again;
-                origin = (started.elapsed().as_millis() as u64 * RATE / 1000).max(handed);
-                send(Message::Device { device: "microphone", state: "back", text: microphone.info().to_string() });
-                rest
+            None => {
+                std::thread::sleep(PATIENCE);
+                (vec![], vec![])
             }
         };
-        if !report(batches, &send) {
-            return;
+        let told = signs.into_iter().map(|(state, text)| Message::Device { device: "microphone", state, text });
+        if !told.into_iter().all(|message| messages.send(message).is_ok()) {
+            break;
         }
-        if hearing.is_in_speech() != in_speech {
+        segments.into_iter().for_each(|segment| ears.hear(segment));
+        let speech = feed.segmenter.recent();
+        if speech.is_some() != in_speech {
             in_speech = !in_speech;
-            send(Message::Speaking(in_speech));
+            let _ = messages.send(Message::Speaking(in_speech));
         }
-        let began = Instant::now();
-        if began >= look_at && asks.words.load(Ordering::Relaxed) {
-            // Where the engine fails, hearing in earnest tells of it.
-            let now = hearing.so_far().unwrap_or_default();
-            look_at = began + WORDS_EVERY.max(began.elapsed() * WORDS_SHARE);
-            if now != words {
-                words = now;
-                send(Message::SoFar(words.clone()));
-            }
+        if Instant::now() >= look_at && asks.words.load(Ordering::Relaxed) {
+            look_at = Instant::now() + WORDS_EVERY;
+            ears.look(speech.unwrap_or_default());
         }
     }
-    report(hearing.finish(), &send);
+    feed.segmenter.finish().into_iter().for_each(|segment| ears.hear(segment));
+    ears.finish();
 }
 
-/// Whether anybody still listens to what is reported.
-fn report(batches: Result<Vec<Batch>, EngineError>, send: &dyn Fn(Message) -> bool) -> bool {
-    match batches {
-        Ok(batches) => batches.into_iter().all(|batch| send(Message::Heard(batch))),
-        Err(error) => send(Message::Device { device: "engine", state: "failed", text: error.to_string() }),
+/// What the sound of one microphone after another becomes.
+#[derive(Default)]
+struct Feed {
+    segmenter: Segmenter,
+    watch: Watch,
+    pace: Pace,
+    /// The microphone's next sample, by its own count.
+    next: u64,
+    /// The one that was opened last.
+    name: String,
+}
+
+type Told = (&'static str, String);
+
+impl Feed {
+    /// A microphone was opened.
+    fn begin(&mut self, name: String, now: Millis) {
+        let place = (now * RATE / 1000) as i64;
+        self.segmenter.shift((place - self.segmenter.position() as i64).max(0));
+        (self.pace, self.next, self.name) = (Pace::default(), 0, name);
+    }
+
+    fn take(&mut self, chunk: MicChunk, now: Millis) -> (Vec<Segment>, Vec<Told>) {
+        if chunk.samples.is_empty() {
+            return (vec![], vec![]);
+        }
+        let mut segments = Vec::new();
+        let lost = chunk.position.saturating_sub(self.next);
+        self.next = chunk.position + chunk.samples.len() as u64;
+        if lost > MOST_PATCHED {
+            segments.extend(self.cut(lost as i64));
+        } else if lost > 0 {
+            segments.extend(self.segmenter.push(&vec![0.0; lost as usize]));
+        }
+        segments.extend(self.segmenter.push(&chunk.samples));
+        if let Some(off) = self.pace.look(self.segmenter.position(), now)
+            && (self.segmenter.running().is_none() || off.abs() > FAR_OFF)
+        {
+            segments.extend(self.cut(off));
+        }
+        let signs = self.watch.hear(&chunk.samples);
+        (segments, signs.into_iter().map(|sign| tell(sign, self.name.clone())).collect())
+    }
+
+    /// Ends what is being said, and moves the clock.
+    fn cut(&mut self, by: i64) -> Option<Segment> {
+        let segment = self.segmenter.running().is_some().then(|| self.segmenter.finish()).flatten();
+        self.segmenter.shift(by);
+        segment
+    }
+
+    fn lose(&mut self, why: String) -> (Vec<Segment>, Vec<Told>) {
+        let rest = guarded(|| Ok(self.segmenter.finish())).unwrap_or_else(|_| {
+            self.segmenter = Segmenter::default();
+            None
+        });
+        (rest.into_iter().collect(), self.watch.lose().map(|sign| tell(sign, why)).into_iter().collect())
     }
 }
 
-fn reopen(name: Option<&str>, stop: &AtomicBool) -> Option<audio::Microphone> {
-    while !stop.load(Ordering::Relaxed) {
-        if let Ok(microphone) = audio::open_microphone(name) {
-            return Some(microphone);
+/// State and text of a record about the microphone.
+fn tell(sign: Sign, about: String) -> Told {
+    match sign {
+        Sign::Silent { stuck: false } => ("silent", format!("only zeros come from {about}: is it muted?")),
+        Sign::Silent { stuck: true } => {
+            ("silent", format!("one value over and over comes from {about}: unplug it, and plug it in again"))
         }
-        std::thread::sleep(RETRY);
+        Sign::Clipped => (
+            "clipped",
+            format!("much of the sound of {about} is cut off at full scale: lower its gain, or move it away"),
+        ),
+        Sign::Clear => ("clear", about),
+        Sign::Lost => ("lost", about),
+        Sign::Back => ("back", about),
     }
-    None
 }

@@ -9,6 +9,7 @@ use crate::audio::AudioError;
 use crate::board::{Answer, Asked, Board, Snapshot};
 use crate::core::state::RECORDER;
 use crate::core::{Core, Input};
+use crate::engine::Engine;
 use crate::glance::Glance;
 use crate::hearing::Batch;
 use crate::journal::{JournalError, Keeper, MEMORY};
@@ -82,11 +83,22 @@ pub async fn listen<'p>(
     plan: &Plan,
     opening: Opening,
     pack: &'p Pack,
+    board: Option<&mut Board>,
+    shutdown: impl Future<Output = &'static str>,
+    watcher: &mut dyn Watcher,
+) -> Result<Core<'p>, ListenError> {
+    listen_with(settings::load_engine(pack, &plan.engine)?, plan, pack, board, shutdown, watcher).await
+}
+
+/// The same with this engine, whatever the plan says.
+pub async fn listen_with<'p>(
+    engine: Box<dyn Engine>,
+    plan: &Plan,
+    pack: &'p Pack,
     mut board: Option<&mut Board>,
     shutdown: impl Future<Output = &'static str>,
     watcher: &mut dyn Watcher,
 ) -> Result<Core<'p>, ListenError> {
-    let engine = settings::load_engine(pack, &plan.engine)?;
     let engine_id = engine.id();
     let shortcoming = settings::shortcoming(engine.as_ref());
     let (messages, mut inbox) = mpsc::unbounded_channel();

@@ -2,7 +2,7 @@
 
 use super::DebriefError;
 use crate::checkpoints::{Fact, Machine, Moment, Pattern, any as fits, moment};
-use crate::core::state::{BIRTH, Entry, RECORDER, STARTED_AGAIN};
+use crate::core::state::{BIRTH, Entry, RECORDER, STARTED_AGAIN, is_out};
 use crate::pack::Pack;
 use crate::pack::debrief::Plan;
 use crate::record::{Body, CheckpointState, Doubt, Header, Meaning, Record, Rival};
@@ -12,8 +12,9 @@ use serde::Serialize;
 const LONGEST_MS: Moment = 7 * 24 * 3600 * 1000;
 /// Devices without which call-outs are lost.
 const NEEDED: [&str; 3] = ["microphone", "engine", "disk"];
-/// States of a device under which it does not do its work.
-const OUT: [&str; 4] = ["lost", "failed", "stalled", "stopped"];
+/// A device that keeps what it cannot do at once, and does it late: when it is back nothing was lost, unless it says so.
+const KEEPS: &str = "engine";
+const MISSED: &str = "missed";
 
 /// How the file of a log ended.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -225,10 +226,18 @@ fn check_times(records: &[Record]) -> Result<(), DebriefError> {
     Ok(())
 }
 
+/// A device is out.
+struct Spell<'r> {
+    device: &'r str,
+    /// Something was lost for good.
+    missed: bool,
+    deaf: Deaf,
+}
+
 /// When devices that hear were out, and when the program itself was.
 fn deaf(records: &[Record], end: Moment) -> Vec<Deaf> {
     let mut out: Vec<Deaf> = Vec::new();
-    let mut lost: Vec<(&str, Moment, String)> = Vec::new();
+    let mut lost: Vec<Spell> = Vec::new();
     let mut before = 0;
     for record in records {
         if let Body::Device { device, state, text } = &record.body
@@ -239,21 +248,26 @@ fn deaf(records: &[Record], end: Moment) -> Vec<Deaf> {
                 out.push(Deaf { from: before.min(now), to: now, why: "the recorder was not running".into() });
                 if state == STARTED_AGAIN {
                     // What was amiss before is told anew, if it still is.
-                    out.extend(lost.drain(..).map(|(_, from, why)| Deaf { from, to: now.max(from), why }));
+                    out.extend(lost.drain(..).map(|Spell { deaf, .. }| Deaf { to: now.max(deaf.from), ..deaf }));
                 }
-            } else if OUT.contains(&state.as_str()) {
-                if lost.iter().all(|(name, ..)| name != device) {
-                    let what = text.as_ref().map_or(String::new(), |text| format!(" ({text})"));
-                    lost.push((device, now, format!("{device}: {state}{what}")));
+            } else if is_out(state) || state == MISSED {
+                match lost.iter_mut().find(|spell| spell.device == device) {
+                    Some(spell) => spell.missed |= state == MISSED,
+                    None => {
+                        let what = text.as_ref().map_or(String::new(), |text| format!(" ({text})"));
+                        let why = format!("{device}: {state}{what}");
+                        let missed = device != KEEPS || state == MISSED;
+                        lost.push(Spell { device, missed, deaf: Deaf { from: now, to: end, why } });
+                    }
                 }
-            } else if let Some(k) = lost.iter().position(|(name, ..)| name == device) {
-                let (_, from, why) = lost.remove(k);
-                out.push(Deaf { from, to: now.max(from), why });
+            } else if let Some(k) = lost.iter().position(|spell| spell.device == device) {
+                let Spell { missed, deaf, .. } = lost.remove(k);
+                out.extend(missed.then(|| Deaf { to: now.max(deaf.from), ..deaf }));
             }
         }
         before = before.max(moment(record.written_ms));
     }
-    out.extend(lost.into_iter().map(|(_, from, why)| Deaf { from, to: end.max(from), why }));
+    out.extend(lost.into_iter().map(|Spell { deaf, .. }| Deaf { to: end.max(deaf.from), ..deaf }));
     out.sort_by_key(|deaf| (deaf.from, deaf.to));
     out
 }

@@ -52,6 +52,11 @@ fn serve<Q, A, W: FnMut(Q) -> A>(
     }
 }
 
+/// Does work of which a panic is an error.
+pub fn guarded<T>(work: impl FnOnce() -> Result<T, String>) -> Result<T, String> {
+    catch_unwind(AssertUnwindSafe(work)).unwrap_or_else(|panic| Err(format!("it panicked: {}", words(panic.as_ref()))))
+}
+
 fn words(panic: &(dyn std::any::Any + Send)) -> String {
     let text = panic.downcast_ref::<String>().map(String::as_str);
     text.or_else(|| panic.downcast_ref::<&str>().copied()).unwrap_or("it did not say why").into()

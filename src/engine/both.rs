@@ -1,10 +1,11 @@
 //! Two engines on the same audio: what both hear alike counts, what they dispute is doubtful.
 
-use super::{Engine, EngineError};
+use super::{Again, Engine, EngineError};
 use crate::decode::Reading;
 use crate::decode::reading::RivalReading;
 use crate::grammar::meaning::Understood;
 use crate::record::EngineId;
+use std::sync::Arc;
 
 /// How probable the other engine's reading is where the two differ: nothing tells which is right.
 const EVEN: f32 = 0.5;
@@ -42,6 +43,11 @@ impl Engine for Both {
 
     fn so_far(&mut self, audio: &[f32]) -> Result<String, EngineError> {
         self.first.so_far(audio)
+    }
+
+    fn again(&self) -> Again {
+        let (first, second) = (self.first.again(), self.second.again());
+        Arc::new(move || Ok(Box::new(Both::new(first()?, second()?))))
     }
 
     fn lacking(&self) -> &[String] {

@@ -3,11 +3,12 @@
 use super::conformer::{Conformer, LONGEST};
 use super::package::Package;
 use super::tuning::Tuning;
-use super::{Engine, EngineError, assets, phones};
+use super::{Again, Engine, EngineError, assets, phones};
 use crate::decode::emissions::{Class, Classes};
 use crate::decode::{Decoder, Emissions, Reading};
 use crate::pack::Pack;
 use crate::record::EngineId;
+use std::sync::Arc;
 
 const MODEL: &str = "asr_waveform.hama";
 const VOCABULARY: &str = "g2p_vocab.json";
@@ -52,10 +53,11 @@ impl Model {
     }
 }
 
-/// The model with a pack's grammar.
+/// The model with a pack's grammar. Hearing changes nothing in them, so that all that are made again share them.
+#[derive(Clone)]
 pub struct Builtin {
-    model: Model,
-    decoder: Decoder,
+    model: Arc<Model>,
+    decoder: Arc<Decoder>,
 }
 
 impl Builtin {
@@ -66,7 +68,7 @@ impl Builtin {
             .map(|ways| ways.iter().map(|way| spell(way)).collect())
             .collect::<Result<Vec<_>, _>>()?;
         let decoder = Decoder::new(&pack.graph, &pack.decoys, spelled, model.classes.boundary);
-        Ok(Builtin { model, decoder })
+        Ok(Builtin { model: Arc::new(model), decoder: Arc::new(decoder) })
     }
 }
 
@@ -86,5 +88,10 @@ impl Engine for Builtin {
 
     fn so_far(&mut self, audio: &[f32]) -> Result<String, EngineError> {
         Ok(self.decoder.so_far(&self.model.emissions(audio)?))
+    }
+
+    fn again(&self) -> Again {
+        let shared = self.clone();
+        Arc::new(move || Ok(Box::new(shared.clone())))
     }
 }

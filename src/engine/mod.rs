@@ -15,6 +15,7 @@ pub mod vosk;
 
 use crate::decode::Reading;
 use crate::record::EngineId;
+use std::sync::Arc;
 
 /// Something that hears call-outs.
 pub trait Engine: Send {
@@ -30,11 +31,18 @@ pub trait Engine: Send {
         Ok(String::new())
     }
 
+    /// How to make another like it, which shares nothing that this one can leave in disorder. It is asked for while this
+    /// one still works, and is used when it hangs or has panicked.
+    fn again(&self) -> Again;
+
     /// Words of the pack that the engine cannot hear at all; call-outs that need them are never heard.
     fn lacking(&self) -> &[String] {
         &[]
     }
 }
+
+/// Makes an engine like the one that gave it.
+pub type Again = Arc<dyn Fn() -> Result<Box<dyn Engine>, EngineError> + Send + Sync>;
 
 /// What can go wrong with an engine.
 #[derive(Debug, thiserror::Error)]

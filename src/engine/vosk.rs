@@ -3,7 +3,7 @@
 
 use super::apart::Apart;
 use super::transcript::{self, Spoken};
-use super::{Engine, EngineError, assets};
+use super::{Again, Engine, EngineError, assets};
 use crate::decode::Reading;
 use crate::grammar::cover::cover;
 use crate::grammar::graph::Graph;
@@ -24,10 +24,17 @@ const LIBRARY: &str = "libvosk.so";
 type Text = Vec<Spoken>;
 
 pub struct Vosk {
+    about: Arc<About>,
+    ears: Apart<Vec<i16>, Vec<Text>>,
+}
+
+/// What does not change while it hears.
+struct About {
     id: EngineId,
     graph: Graph,
     lacking: Vec<String>,
-    ears: Apart<Vec<i16>, Vec<Text>>,
+    phrases: Vec<String>,
+    model: Arc<Model>,
 }
 
 impl Vosk {
@@ -51,9 +58,14 @@ impl Vosk {
             phrases.push(UNKNOWN.into());
         }
         let id = EngineId { name: "vosk".into(), sha256: library()?, model_sha256: fingerprint(folder)? };
-        let model = Arc::new(model);
+        let about = About { id, graph: graph.clone(), lacking, phrases, model: Arc::new(model) };
+        Vosk::start(Arc::new(about))
+    }
+
+    fn start(about: Arc<About>) -> Result<Vosk, EngineError> {
+        let own = about.clone();
         let ears = Apart::start("vosk", move || {
-            let recogniser = Recognizer::new_with_grammar(&model, RATE as f32, &phrases);
+            let recogniser = Recognizer::new_with_grammar(&own.model, RATE as f32, &own.phrases);
             let mut recogniser = recogniser.expect("it takes no phrase list: is this a model with a fixed graph?");
             recogniser.set_words(true);
             let mut heard = 0;
@@ -65,23 +77,28 @@ impl Vosk {
         })?;
         // Whatever is wrong with it is better known now.
         ears.ask(vec![0; PIECE])?;
-        Ok(Vosk { id, graph: graph.clone(), lacking, ears })
+        Ok(Vosk { about, ears })
     }
 }
 
 impl Engine for Vosk {
     fn id(&self) -> EngineId {
-        self.id.clone()
+        self.about.id.clone()
     }
 
     fn hear(&mut self, audio: &[f32]) -> Result<Vec<Reading>, EngineError> {
         let samples = audio.iter().map(|x| (x * f32::from(i16::MAX)) as i16).collect();
         let texts = self.ears.ask(samples)?;
-        Ok(texts.iter().flat_map(|text| transcript::readings(&self.graph, text)).collect())
+        Ok(texts.iter().flat_map(|text| transcript::readings(&self.about.graph, text)).collect())
+    }
+
+    fn again(&self) -> Again {
+        let about = self.about.clone();
+        Arc::new(move || Ok(Box::new(Vosk::start(about.clone())?)))
     }
 
     fn lacking(&self) -> &[String] {
-        &self.lacking
+        &self.about.lacking
     }
 }
 

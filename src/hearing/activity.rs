@@ -4,6 +4,7 @@
 //! The floor is the smallest smoothed power of the last seconds (minimum statistics: Martin R,
 //! Noise Power Spectral Density Estimation Based on Optimal Smoothing and Minimum Statistics, 2001).
 
+use realfft::num_complex::Complex;
 use realfft::{RealFftPlanner, RealToComplex};
 use std::collections::VecDeque;
 use std::sync::Arc;
@@ -33,6 +34,10 @@ pub struct Activity {
     fft: Arc<dyn RealToComplex<f32>>,
     window: Vec<f32>,
     history: Vec<f32>,
+    /// Kept from look to look: most of them see silence, and should cost little.
+    windowed: Vec<f32>,
+    spectrum: Vec<Complex<f32>>,
+    scratch: Vec<Complex<f32>>,
     smoothed: [f32; BANDS],
     running: [f32; BANDS],
     blocks: VecDeque<[f32; BANDS]>,
@@ -42,8 +47,12 @@ pub struct Activity {
 impl Activity {
     pub fn new() -> Activity {
         let hann = |k: usize| 0.5 - 0.5 * (std::f32::consts::TAU * k as f32 / WINDOW as f32).cos();
+        let fft = RealFftPlanner::new().plan_fft_forward(WINDOW);
         Activity {
-            fft: RealFftPlanner::new().plan_fft_forward(WINDOW),
+            windowed: fft.make_input_vec(),
+            spectrum: fft.make_output_vec(),
+            scratch: fft.make_scratch_vec(),
+            fft,
             window: (0..WINDOW).map(hann).collect(),
             history: vec![0.0; WINDOW],
             smoothed: [0.0; BANDS],
@@ -84,16 +93,17 @@ impl Activity {
     }
 
     /// Mean power of each band.
-    fn powers(&self) -> [f32; BANDS] {
-        let mut input: Vec<f32> = self.history.iter().zip(&self.window).map(|(x, w)| x * w).collect();
-        let mut spectrum = self.fft.make_output_vec();
-        if self.fft.process(&mut input, &mut spectrum).is_err() {
+    fn powers(&mut self) -> [f32; BANDS] {
+        for (windowed, (x, w)) in self.windowed.iter_mut().zip(self.history.iter().zip(&self.window)) {
+            *windowed = x * w;
+        }
+        if self.fft.process_with_scratch(&mut self.windowed, &mut self.spectrum, &mut self.scratch).is_err() {
             return [0.0; BANDS];
         }
         let bin = |hz: f32| (hz * WINDOW as f32 / super::RATE as f32).round() as usize;
         let scale = 4.0 / (WINDOW as f32 * WINDOW as f32);
         std::array::from_fn(|band| {
-            let bins = &spectrum[bin(EDGES[band])..bin(EDGES[band + 1])];
+            let bins = &self.spectrum[bin(EDGES[band])..bin(EDGES[band + 1])];
             bins.iter().map(|c| c.norm_sqr()).sum::<f32>() * scale
         })
     }

@@ -1,6 +1,8 @@
 //! Cuts the stream into stretches of sound for the engine.
 
+use super::RATE;
 use super::activity::{Activity, HOP};
+use crate::time::Millis;
 
 /// Kept before the first sound: 300 ms.
 const LEAD: usize = 4800;
@@ -8,7 +10,7 @@ const LEAD: usize = 4800;
 const PAUSE: usize = 34;
 /// After a pause this long, what was said so far is heard once ahead of the segment's end: 160 ms.
 const EARLY: usize = 16;
-/// So much of it at most: 3 s.
+/// So much of what is being said is looked at while it is: 3 s.
 const RECENT: usize = 48_000;
 /// Looks with speech, out of the last `ONSET_OF`, that begin a segment.
 const ONSET: usize = 3;
@@ -26,6 +28,14 @@ pub struct Segment {
     pub from: u64,
     pub samples: Vec<f32>,
     pub then: Then,
+}
+
+impl Segment {
+    /// Where it begins and ends on the stream's clock.
+    pub fn span(&self) -> (Millis, Millis) {
+        let end = self.from + self.samples.len() as u64;
+        (self.from * 1000 / RATE, end * 1000 / RATE)
+    }
 }
 
 /// How the stream goes on behind a segment.
@@ -105,6 +115,12 @@ impl Segmenter {
         segment
     }
 
+    /// Moves the clock, where nothing is running: what comes next lies by so many samples later, or earlier.
+    pub fn shift(&mut self, samples: i64) {
+        debug_assert!(!self.in_segment);
+        self.kept_from = self.kept_from.saturating_add_signed(samples);
+    }
+
     fn wait(&mut self) {
         if self.recent.count_ones() as usize >= ONSET {
             self.in_segment = true;
@@ -149,6 +165,11 @@ impl Segmenter {
     /// What the running segment holds so far; `None` between segments.
     pub fn running(&self) -> Option<&[f32]> {
         self.in_segment.then(|| &self.kept[..self.looked])
+    }
+
+    /// The newest of it, in which the words of a call-out that is being said may be looked for.
+    pub fn recent(&self) -> Option<&[f32]> {
+        self.running().map(|running| &running[running.len().saturating_sub(RECENT)..])
     }
 
     fn cut(&self, to: usize, then: Then) -> Segment {

@@ -2,6 +2,7 @@
 
 use super::digits::large;
 use crate::checkpoints::Moment;
+use crate::core::state::{ABSENT, is_trouble};
 use crate::glance::{Device, Due, Glance, Line as Event};
 use crate::record::By;
 use crate::time::clock_face;
@@ -52,8 +53,6 @@ const DOUBTS: usize = 3;
 /// Width of the clock, and of what runs.
 const LEFT: usize = 32;
 const MARGIN: usize = 1;
-/// States in which a device is of no use.
-const USELESS: [&str; 8] = ["lost", "missing", "failed", "stopped", "refused", "absent", "waiting", "slow"];
 
 /// The whole view, in no more than `height` lines of no more than `width` columns.
 pub fn draw(shown: &Shown, width: usize, height: usize) -> Vec<Line> {
@@ -199,8 +198,9 @@ fn said(shown: &Shown) -> Line {
 /// What is being typed, then the devices, those in trouble first.
 fn state(shown: &Shown) -> Line {
     let mut line: Line = shown.typing.iter().map(|typed| span(format!("{typed}   "), Style::Waits)).collect();
+    // Where the voice is absent is told here, where whoever chose that looks.
     let (useless, fine): (Vec<&Device>, Vec<&Device>) =
-        shown.glance.devices.iter().partition(|device| USELESS.contains(&device.state.as_str()));
+        shown.glance.devices.iter().partition(|device| is_trouble(&device.state) || device.state == ABSENT);
     let told = |device: &&Device| format!("{} {}", device.device, device.state);
     for device in &useless {
         line.extend([span(told(device), Style::Trouble), span("   ", Style::Plain)]);

@@ -21,35 +21,47 @@ impl SoundServer {
         let folder = home.path();
         fs::create_dir(folder.join("pulse")).unwrap();
         fs::write(folder.join("asound.conf"), ALSA).unwrap();
-        let log = File::create(folder.join("server.log")).unwrap();
-        let socket =
-            format!("module-native-protocol-unix auth-anonymous=1 socket={}", folder.join("pulse/native").display());
-        let mut command = Command::new("pulseaudio");
-        command
-            .args(["-n", "--daemonize=no", "--exit-idle-time=-1", "--use-pid-file=no"])
-            .args(["--disable-shm=yes", "--realtime=no", "--high-priority=no"])
-            .args(["-L", &socket])
-            .args(["-L", "module-null-sink sink_name=room rate=48000 channels=2"])
-            .args(["-L", "module-remap-source master=room.monitor source_name=virtual_mic"])
-            .stdin(Stdio::null())
-            .stdout(log.try_clone().unwrap())
-            .stderr(log);
-        environment(&mut command, folder);
-        let server = command.spawn().unwrap_or_else(|e| {
-            panic!("pulseaudio does not start ({e}): apt-get install pulseaudio pulseaudio-utils libasound2-plugins")
-        });
-        let mut new = Self { server, home };
+        let mut new = Self { server: launch(folder), home };
+        new.wait();
+        new
+    }
+
+    /// Starts it anew after a crash, with a room and a microphone as before.
+    pub fn restart(&mut self) {
+        self.crash();
+        self.server = launch(self.folder());
+        self.wait();
+    }
+
+    fn wait(&mut self) {
         let until = Instant::now() + Duration::from_secs(20);
-        while !new.sources().contains("virtual_mic") {
-            let gone = new.server.try_wait().expect("its state");
-            let log = fs::read_to_string(new.folder().join("server.log")).unwrap_or_default();
+        while !self.sources().contains(MICROPHONE) {
+            let gone = self.server.try_wait().expect("its state");
+            let log = fs::read_to_string(self.folder().join("server.log")).unwrap_or_default();
             assert!(gone.is_none(), "the sound server stopped ({gone:?}):\n{log}");
             assert!(Instant::now() < until, "no microphone after 20 s:\n{log}");
             std::thread::sleep(Duration::from_millis(50));
         }
-        new.run("pactl", &["set-default-source", "virtual_mic"]);
-        new.run("pactl", &["set-default-sink", "room"]);
-        new
+        self.pactl(&["set-default-source", MICROPHONE]);
+        self.pactl(&["set-default-sink", "room"]);
+    }
+
+    /// Unplugs the microphone.
+    pub fn unplug(&self) {
+        self.pactl(&["unload-module", "module-remap-source"]);
+    }
+
+    /// Plugs it in again, one with this sample rate.
+    pub fn plug(&self, rate: u32) {
+        let name = format!("source_name={MICROPHONE}");
+        self.pactl(&["load-module", "module-remap-source", "master=room.monitor", &name, &format!("rate={rate}")]);
+    }
+
+    /// Stops the server where it stands, or lets it go on.
+    pub fn freeze(&self, frozen: bool) {
+        let signal = if frozen { "STOP" } else { "CONT" };
+        let done = Command::new("kill").args(["-s", signal, &self.server.id().to_string()]).status();
+        assert!(done.is_ok_and(|status| status.success()));
     }
 
     /// Points a program at this server, directly and through ALSA's default device.
@@ -67,8 +79,8 @@ impl SoundServer {
 
     /// Gives the room a loudspeaker that its microphone does not hear; programs speak through it from now on.
     pub fn add_loudspeaker(&self) {
-        self.run("pactl", &["load-module", "module-null-sink", "sink_name=loudspeaker", "rate=48000", "channels=2"]);
-        self.run("pactl", &["set-default-sink", "loudspeaker"]);
+        self.pactl(&["load-module", "module-null-sink", "sink_name=loudspeaker", "rate=48000", "channels=2"]);
+        self.pactl(&["set-default-sink", "loudspeaker"]);
     }
 
     /// Starts recording what is played on `sink`, until it is interrupted.
@@ -99,13 +111,15 @@ impl SoundServer {
         String::from_utf8_lossy(&output.stdout).into_owned()
     }
 
-    fn run(&self, program: &str, args: &[&str]) {
-        let mut command = Command::new(program);
+    /// Tells the server to do something; gives what it says.
+    pub fn pactl(&self, args: &[&str]) -> String {
+        let mut command = Command::new("pactl");
         command.args(args);
         self.enter(&mut command);
-        let output = command.output().unwrap_or_else(|e| panic!("{program}: {e}"));
+        let output = command.output().expect("pactl: apt-get install pulseaudio-utils");
         let said = String::from_utf8_lossy(&output.stderr);
-        assert!(output.status.success(), "{program} {args:?}: {said}");
+        assert!(output.status.success(), "pactl {args:?}: {said}");
+        String::from_utf8_lossy(&output.stdout).into_owned()
     }
 }
 
@@ -113,6 +127,30 @@ impl Drop for SoundServer {
     fn drop(&mut self) {
         self.crash();
     }
+}
+
+const MICROPHONE: &str = "virtual_mic";
+
+fn launch(folder: &Path) -> Child {
+    let log = File::create(folder.join("server.log")).unwrap();
+    let native = folder.join("pulse/native");
+    // One that was killed leaves its socket behind.
+    let _ = fs::remove_file(&native);
+    let socket = format!("module-native-protocol-unix auth-anonymous=1 socket={}", native.display());
+    let mut command = Command::new("pulseaudio");
+    command
+        .args(["-n", "--daemonize=no", "--exit-idle-time=-1", "--use-pid-file=no"])
+        .args(["--disable-shm=yes", "--realtime=no", "--high-priority=no"])
+        .args(["-L", &socket])
+        .args(["-L", "module-null-sink sink_name=room rate=48000 channels=2"])
+        .args(["-L", &format!("module-remap-source master=room.monitor source_name={MICROPHONE}")])
+        .stdin(Stdio::null())
+        .stdout(log.try_clone().unwrap())
+        .stderr(log);
+    environment(&mut command, folder);
+    command.spawn().unwrap_or_else(|e| {
+        panic!("pulseaudio does not start ({e}): apt-get install pulseaudio pulseaudio-utils libasound2-plugins")
+    })
 }
 
 /// ALSA's default device leads to the server; nothing of the machine's own is read.

@@ -68,8 +68,10 @@ def stand(records):
 
 
 def out_of_hearing(records, end):
-    """[from, to) in which a device was out, or the recorder itself."""
-    spells, lost, before = [], {}, 0
+    """[from, to) in which a device was out, or the recorder itself. What an engine did not hear at once it hears when
+    it is back, unless it missed something."""
+    out = ("lost", "gone", "missing", "failed", "stalled", "stopped", "silent", "refused")
+    spells, lost, missed, before = [], {}, set(), 0
     for r in records:
         if r["kind"] == "device" and r["device"] in ("microphone", "engine", "disk", "recorder"):
             if r["device"] == "recorder":
@@ -77,10 +79,16 @@ def out_of_hearing(records, end):
                 if r["state"] == "started again":
                     spells += [(since, max(since, r["t_ms"])) for since in lost.values()]
                     lost = {}
-            elif r["state"] in ("lost", "failed", "stalled", "stopped"):
+                    missed.clear()
+            elif r["state"] in out or r["state"] == "missed":
                 lost.setdefault(r["device"], r["t_ms"])
+                if r["state"] == "missed" or r["device"] != "engine":
+                    missed.add(r["device"])
             elif r["device"] in lost:
-                spells.append((lost.pop(r["device"]), r["t_ms"]))
+                since = lost.pop(r["device"])
+                if r["device"] in missed:
+                    spells.append((since, r["t_ms"]))
+                missed.discard(r["device"])
         before = max(before, r["written_ms"])
     return spells + [(since, end) for since in lost.values()]
 

@@ -294,8 +294,16 @@ fn any_moves() -> impl Strategy<Value = Vec<(Move, u64)>> {
         Action::Resolve(Side::Heard),
         Action::Mark,
     ];
-    let devices =
-        vec![("microphone", "lost"), ("microphone", "back"), ("recorder", "started again"), ("clock", "jumped")];
+    let devices = vec![
+        ("microphone", "lost"),
+        ("microphone", "silent"),
+        ("microphone", "back"),
+        ("engine", "failed"),
+        ("engine", "missed"),
+        ("engine", "back"),
+        ("recorder", "started again"),
+        ("clock", "jumped"),
+    ];
     let one = prop_oneof![
         8 => prop::sample::select(SAID.to_vec()).prop_map(|words| Move::Say(words, 0.99)),
         2 => prop::sample::select(SAID.to_vec()).prop_map(|words| Move::Say(words, 0.4)),
