@@ -1,5 +1,7 @@
 //! A log whose disk is slow, full, gone or loses its power: what is kept, what waits, what people are told.
 
+#![allow(clippy::duplicate_mod, reason = "both of the folders for tests have the schema")]
+
 mod common;
 mod support;
 

@@ -1,5 +1,7 @@
 //! A log that was left open is gone on with: what is restored, what is said, what is refused.
 
+#![allow(clippy::duplicate_mod, reason = "both of the folders for tests have the schema")]
+
 mod common;
 mod support;
 

@@ -206,9 +206,8 @@ impl Keeper {
     fn forget(&mut self) {
         let live = self.places.iter().filter(|place| place.records.is_some());
         let kept = live.map(|place| place.told.report().kept).min().unwrap_or(self.next);
-        while let Some(waiting) = self.waiting.pop_front_if(|waiting| waiting.seq < kept) {
-            self.bytes -= waiting.bytes;
-        }
+        let count = self.waiting.partition_point(|waiting| waiting.seq < kept);
+        self.bytes -= self.waiting.drain(..count).map(|waiting| waiting.bytes).sum::<usize>();
     }
 
     /// Waits until all is written, but no longer than `patience`, and lets go of the files. What no place took is

@@ -4,6 +4,7 @@ use super::JournalError;
 use super::sound::scan;
 use rustix::fs::{FlockOperation, flock};
 use rustix::io::Errno;
+use std::cmp::Ordering;
 use std::fmt;
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, Write};
@@ -114,8 +115,12 @@ impl Medium for OnDisk {
             Ok(_) => {
                 let there = OnDisk::open(&self.path).map_err(io::Error::other)?;
                 let found = scan(&there.file, &self.path).map_err(io::Error::other)?;
-                let is_same = found.whole == length && found.last == last;
-                if !is_same && !(found.whole < length && starts_alike(&self.file, &there.file, found.whole)?) {
+                let is_ours = match found.whole.cmp(&length) {
+                    Ordering::Less => starts_alike(&self.file, &there.file, found.whole)?,
+                    Ordering::Equal => found.last == last,
+                    Ordering::Greater => false,
+                };
+                if !is_ours {
                     return Err(io::Error::other("another file has taken its place: move that one away"));
                 }
                 there.file.set_len(found.whole)?;
