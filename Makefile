@@ -10,11 +10,14 @@ VENV := $(TARGET)/venv
 HEARING := $(TARGET)/hearing
 STAGE := $(TARGET)/release/examples/board_stage
 PICTURES := $(TARGET)/pictures
+ASSETS := $(or $(EARMARK_ASSETS),$(or $(XDG_CACHE_HOME),$(HOME)/.cache)/earmark)
+PREFIX ?= /usr/local
 INVENT := $(TARGET)/release/examples/invent_drills
 # Vosk's library comes for this machine only; elsewhere the tests do without it.
 VOSK := $(filter Linux-x86_64,$(shell uname -sm | tr ' ' -))
 
 .PHONY: help demo vosk test measure many hearing crowd flood pictures torture disks keypad-machine sounds picture assets lint clean program stage invent
+.PHONY: install uninstall deb deny fuzz
 .PHONY: setup-demo setup-test setup-hearing setup-machine
 
 help: ## this list
@@ -66,13 +69,33 @@ disks: setup-test assets ## as root: take real disks away from the running progr
 
 keypad-machine: setup-machine assets ## type on a USB keyboard in an emulated machine and read the log (some minutes)
 	@cargo build --locked --bin earmark --example keypad_listener
-	@python3 tests/keypad_machine/run.py $(TARGET)/debug/examples/keypad_listener $(TARGET)/debug/earmark "$${EARMARK_ASSETS:-$${XDG_CACHE_HOME:-$$HOME/.cache}/earmark}"
+	@python3 tests/keypad_machine/run.py $(TARGET)/debug/examples/keypad_listener $(TARGET)/debug/earmark "$(ASSETS)"
 
 sounds: setup-test $(VENV)/complete ## make the voice's sounds anew from the packs' texts
 	@$(VENV)/bin/python sounds/make.py
 
 picture: demo ## draw the terminal view as the README shows it, from the demo drill's log
 	@cargo run --quiet --locked --example view_picture -- $(LOG) 165 > tests/view/view.svg
+
+install: $(if $(wildcard $(PROGRAM)),,setup-demo assets program) ## put program, packs, sounds, model, unit and keypad rule under PREFIX (/usr/local)
+	@PREFIX="$(PREFIX)" DESTDIR="$(DESTDIR)" tools/install/install.sh install $(PROGRAM) "$(ASSETS)"
+
+uninstall: ## take exactly that away again
+	@PREFIX="$(PREFIX)" DESTDIR="$(DESTDIR)" tools/install/install.sh uninstall
+
+deb: setup-demo assets program ## make a Debian package, with cargo-deb from crates.io
+	@cargo install --quiet --locked --root $(TARGET)/tools cargo-deb@3.8.0
+	@rm -rf $(TARGET)/deb && PREFIX=/usr DESTDIR=$(abspath $(TARGET)/deb) tools/install/install.sh install $(PROGRAM) "$(ASSETS)"
+	@PATH="$(abspath $(TARGET))/tools/bin:$$PATH" cargo deb --no-build --locked --output $(TARGET)/deb/
+
+deny: ## hold all dependencies to tools/deny.toml: licences, bans, sources
+	@cargo install --quiet --locked --root $(TARGET)/tools cargo-deny@0.20.2
+	@PATH="$(abspath $(TARGET))/tools/bin:$$PATH" cargo deny --locked --config tools/deny.toml check licenses bans sources
+	@PATH="$(abspath $(TARGET))/tools/bin:$$PATH" cargo deny --locked --manifest-path fuzz/Cargo.toml --config tools/deny.toml check sources
+
+fuzz: setup-demo assets ## throw bad input at all that is read, SECONDS (600) for each target of fuzz/
+	@cargo install --quiet --locked --root $(TARGET)/tools cargo-fuzz@0.13.2
+	@PATH="$(abspath $(TARGET))/tools/bin:$$PATH" fuzz/run.sh $(or $(SECONDS),600)
 
 assets: ## fetch the pinned engine files, if they are missing
 	@python3 tools/assets.py

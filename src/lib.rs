@@ -34,6 +34,7 @@ pub mod phrases;
 pub mod prepare;
 pub mod record;
 pub mod recorder;
+pub mod redact;
 pub mod replay;
 pub mod settings;
 pub mod show;

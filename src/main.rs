@@ -5,7 +5,8 @@ fn main() -> ExitCode {
     match earmark::cli::Cli::parse().run() {
         Ok(code) => code,
         Err(error) => {
-            eprintln!("error: {error:#}");
+            // It may quote a file that means harm.
+            eprintln!("error: {}", earmark::cli::plain(&format!("{error:#}")));
             ExitCode::FAILURE
         }
     }

@@ -212,6 +212,19 @@ pub struct Header {
     pub purpose: Purpose,
     /// The pack's caution, so that it travels with the data.
     pub caution: String,
+    /// That this log was made from another by taking out what may tell who was there.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub redacted: Option<Redacted>,
+}
+
+/// What a redacted log tells of the one that it was made from.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct Redacted {
+    /// SHA-256, in hex, of the old log's `log_id`, a space and the `hash` of its last line: proves to whoever has the
+    /// old log that this one is its redaction, and tells nobody else anything.
+    pub of: String,
+    /// Dates are not the true ones; times of day, and times between records, are.
+    pub dates_moved: bool,
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]

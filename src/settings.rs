@@ -145,6 +145,7 @@ pub fn header(
         time_zone: anchor.start.offset().to_string(),
         purpose,
         caution: pack.manifest.caution.clone(),
+        redacted: None,
     }
 }
 

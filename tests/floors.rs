@@ -18,6 +18,7 @@ const FLOORS: [&str; 31] = [
     "check",
     "keys",
     "prepare",
+    "redact",
     "audio",
     "engine",
     "journal",

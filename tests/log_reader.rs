@@ -36,6 +36,7 @@ lines! {
     Header {
         format: String, version: u32, log_id: String, program: String, pack: Pack, engine: Engine,
         audio: String, time_zone: String, purpose: String, caution: String,
+        redacted: Option<Redacted>,
     }
     Event {
         event: String, value: Option<Value>, unit: Option<String>, detail: Option<Map<String, Value>>,
@@ -73,6 +74,14 @@ struct Engine {
     name: String,
     sha256: String,
     model_sha256: String,
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(dead_code, reason = "declared to be checked by serde")]
+struct Redacted {
+    of: String,
+    dates_moved: bool,
 }
 
 #[derive(Debug, Deserialize)]

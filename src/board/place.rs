@@ -23,6 +23,8 @@ pub enum PlaceError {
     Network(SocketAddr),
     #[error("the board's secret {} cannot be {what}: {why}", .path.display())]
     Secret { path: PathBuf, what: &'static str, why: io::Error },
+    #[error("the board's secret {path} can be read by others: run `chmod 600 {path}`", path = .0.display())]
+    Open(PathBuf),
     #[error("the board's secret {} has less than {SHORTEST} characters: delete the file, and a new one is made", .0.display())]
     Weak(PathBuf),
 }
@@ -131,6 +133,10 @@ fn kept(path: &Path) -> Result<String, PlaceError> {
         Err(error) if error.kind() == io::ErrorKind::AlreadyExists => {
             let mut text = String::new();
             let file = std::fs::File::open(path).map_err(failed("read"))?;
+            #[cfg(unix)]
+            if std::os::unix::fs::MetadataExt::mode(&file.metadata().map_err(failed("read"))?) & 0o077 != 0 {
+                return Err(PlaceError::Open(path.into()));
+            }
             io::Read::read_to_string(&mut io::Read::take(file, LONGEST), &mut text).map_err(failed("read"))?;
             let secret = text.trim();
             if secret.len() < SHORTEST { Err(PlaceError::Weak(path.into())) } else { Ok(secret.into()) }
@@ -178,5 +184,10 @@ mod tests {
         assert_eq!(std::os::unix::fs::MetadataExt::mode(&path.metadata().unwrap()) & 0o777, 0o600);
         std::fs::write(&path, "short\n").unwrap();
         assert!(matches!(link(), Err(PlaceError::Weak(_))));
+        #[cfg(unix)]
+        {
+            std::fs::set_permissions(&path, std::os::unix::fs::PermissionsExt::from_mode(0o640)).unwrap();
+            assert!(matches!(link(), Err(PlaceError::Open(_))));
+        }
     }
 }

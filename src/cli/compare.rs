@@ -1,5 +1,6 @@
 //! `compare`: the debrief's figures over many logs.
 
+use super::output;
 use super::packs::{Packs, ending};
 use crate::compare::{self, Collection, Comparison, Measured};
 use crate::debrief;
@@ -44,14 +45,13 @@ pub fn run(args: &CompareArgs) -> Result<ExitCode> {
     let comparison = collect(&paths, &packs).compare();
     if let Some(to) = &args.html {
         let links = debriefs(&comparison, to, &packs)?;
-        std::fs::write(to, compare::page(&comparison, &|log| links.get(log).cloned()))
-            .with_context(|| format!("{} cannot be written: check the folder", to.display()))?;
+        output::write(to, compare::page(&comparison, &|log| links.get(log).cloned()))?;
         eprintln!("Written: {}, and {} debriefs beside it.", to.display(), links.len());
     }
     if args.json {
         println!("{}", serde_json::to_string_pretty(&comparison)?);
     } else if args.html.is_none() {
-        print!("{}", compare::summary(&comparison));
+        print!("{}", output::plain(&compare::summary(&comparison)));
     }
     Ok(ExitCode::SUCCESS)
 }
@@ -83,7 +83,7 @@ fn team(path: &Path) -> String {
 
 fn measure(path: &Path, packs: &Packs) -> Result<(Arc<Pack>, Measured), String> {
     let sound = journal::sound(path).map_err(|error| error.to_string())?;
-    let pack = packs.get(&sound.header().pack.name)?;
+    let pack = packs.of(sound.header())?;
     let measured = compare::measure(&pack, &sound.records, ending(&sound)).map_err(|error| error.to_string())?;
     Ok((pack, measured))
 }
@@ -117,17 +117,16 @@ fn debriefs(comparison: &Comparison, page: &Path, packs: &Packs) -> Result<BTree
     let folder = page.with_file_name(format!("{name}-debriefs"));
     let named = comparison.named();
     if !named.is_empty() {
-        std::fs::create_dir_all(&folder).with_context(|| format!("{} cannot be made", folder.display()))?;
+        output::folder(&folder)?;
     }
     let mut links = BTreeMap::new();
     for (number, log) in named.into_iter().enumerate() {
         let sound = journal::sound(log)?;
-        let pack = packs.get(&sound.header().pack.name).map_err(anyhow::Error::msg)?;
+        let pack = packs.of(sound.header()).map_err(anyhow::Error::msg)?;
         let debrief = debrief::debrief(&pack, &sound.records, ending(&sound))?;
         let file = format!("{:03}.html", number + 1);
         let path = folder.join(&file);
-        std::fs::write(&path, debrief::page(&debrief))
-            .with_context(|| format!("{} cannot be written", path.display()))?;
+        output::write(&path, debrief::page(&debrief))?;
         links.insert(log.to_string(), format!("{}/{file}", percent(&format!("{name}-debriefs"))));
     }
     Ok(links)

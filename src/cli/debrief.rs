@@ -1,6 +1,7 @@
 //! `debrief`: figures, timeline, conversation and report from one log.
 
-use super::packs::ending;
+use super::output;
+use super::packs::{Packs, ending};
 use crate::debrief;
 use crate::{journal, settings};
 use anyhow::{Context, Result, bail};
@@ -36,19 +37,18 @@ pub fn run(args: &DebriefArgs) -> Result<ExitCode> {
     };
     let sound = journal::sound(path)?;
     let header = sound.header();
-    let pack = settings::load_pack(args.pack.as_deref().unwrap_or(&header.pack.name))
-        .with_context(|| format!("{} was made with the pack \"{}\"", path.display(), header.pack.name))?;
+    let pack = Packs::new(args.pack.clone()).of(header).map_err(anyhow::Error::msg);
+    let pack = pack.with_context(|| format!("{} was made with the pack \"{}\"", path.display(), header.pack.name))?;
     let debrief =
         debrief::debrief(&pack, &sound.records, ending(&sound)).with_context(|| path.display().to_string())?;
     if let Some(to) = &args.html {
-        std::fs::write(to, debrief::page(&debrief))
-            .with_context(|| format!("{} cannot be written: check the folder", to.display()))?;
+        output::write(to, debrief::page(&debrief))?;
         eprintln!("Written: {}. It opens in any browser, also without network.", to.display());
     }
     if args.json {
         println!("{}", serde_json::to_string_pretty(&debrief)?);
     } else if args.html.is_none() {
-        print!("{}", debrief::summary(&debrief));
+        print!("{}", output::plain(&debrief::summary(&debrief)));
     }
     Ok(ExitCode::SUCCESS)
 }

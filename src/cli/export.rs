@@ -1,6 +1,8 @@
 //! `export`: logs in open formats.
 
+use super::output;
 use super::packs::Packs;
+use crate::debrief::check_times;
 use crate::export::{self, Log};
 use crate::journal;
 use crate::record::Body;
@@ -58,7 +60,7 @@ pub fn run(args: &ExportArgs) -> Result<ExitCode> {
             Some(log)
         }
         Err(error) => {
-            eprintln!("error: {}: {error:#}", path.display());
+            eprintln!("error: {}: {}", path.display(), output::plain(&format!("{error:#}")));
             None
         }
     });
@@ -66,7 +68,7 @@ pub fn run(args: &ExportArgs) -> Result<ExitCode> {
     if exported == 0 {
         bail!("none of the logs could be read: {} was not written", args.out.display());
     }
-    std::fs::write(&args.out, bytes).with_context(|| format!("{} cannot be written", args.out.display()))?;
+    output::write(&args.out, bytes)?;
     Ok(if exported == args.logs.len() { ExitCode::SUCCESS } else { ExitCode::FAILURE })
 }
 
@@ -100,12 +102,13 @@ fn read(path: &Path, packs: &Packs) -> Result<Log> {
     let Some(Body::Header(header)) = log.entries.first().map(|entry| &entry.record.body) else {
         bail!("the log has no whole line: nothing to export");
     };
-    let pack = packs.get(&header.pack.name).map_err(anyhow::Error::msg).context("name another pack with --pack")?;
+    let pack = packs.of(header).map_err(anyhow::Error::msg).context("name another pack with --pack")?;
     if pack.id.sha256 != header.pack.sha256 {
         let name = packs.name(&header.pack.name);
         let what = format!("made with another version of pack {name}; events are named as in the one here");
         eprintln!("warning: {}: {what}", path.display());
     }
+    check_times(log.entries.iter().map(|entry| &entry.record))?;
     let told = export::tell(&log.entries, &pack).context("the log has no header")?;
     Ok(Log { told, pack })
 }

@@ -6,10 +6,12 @@ mod debrief;
 mod engine;
 mod export;
 mod keypad;
+mod output;
 mod packs;
 mod phrases;
 mod prepare;
 mod recording;
+mod redact;
 mod schema;
 mod verify;
 
@@ -59,9 +61,17 @@ enum Command {
     Prepare(prepare::PrepareArgs),
     /// Write logs in an open format: CSV, FHIR, XES, WebVTT or Parquet
     Export(export::ExportArgs),
+    /// Make a log that may be passed on: without free text, with all dates moved
+    ///
+    /// Texts stay only where the phrase pack itself holds them: call-outs, ids, units, prompts. Notes, names of
+    /// microphones, keypads and files, and everything else go. Times between records, verdicts and their order stay. The
+    /// new log verifies; its header names the old one so that only whoever has the old one can tell.
+    Redact(redact::RedactArgs),
     /// Print the JSON Schema of a log's lines
     Schema(schema::SchemaArgs),
 }
+
+pub use output::plain;
 
 impl Cli {
     /// Does what was asked for.
@@ -77,6 +87,7 @@ impl Cli {
             Command::Compare(args) => compare::run(&args),
             Command::Prepare(args) => prepare::run(args),
             Command::Export(args) => export::run(&args),
+            Command::Redact(args) => redact::run(&args),
             Command::Schema(args) => schema::run(&args),
         }
     }

@@ -3,6 +3,7 @@
 use crate::debrief::Ending;
 use crate::journal::Sound;
 use crate::pack::Pack;
+use crate::record::Header;
 use crate::settings;
 use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex, PoisonError};
@@ -24,13 +25,23 @@ impl Packs {
         self.only.as_deref().unwrap_or(named)
     }
 
-    /// That pack. The error is a plain reason.
-    pub fn get(&self, named: &str) -> Result<Arc<Pack>, String> {
-        let name = self.name(named);
+    /// The pack of the log with this header. The error is a plain reason.
+    pub fn of(&self, header: &Header) -> Result<Arc<Pack>, String> {
+        let name = self.name(&header.pack.name);
+        if self.only.is_none() && !is_plain(name) {
+            return Err(format!(
+                "the log names the pack \"{name}\", which is no plain name: give the pack with --pack"
+            ));
+        }
         let mut loaded = self.loaded.lock().unwrap_or_else(PoisonError::into_inner);
         let load = || settings::load_pack(name).map(Arc::new).map_err(|error| error.to_string());
         loaded.entry(name.into()).or_insert_with(load).clone()
     }
+}
+
+/// A log may name a pack, but not lead to a folder of its own choice.
+fn is_plain(name: &str) -> bool {
+    !name.is_empty() && !name.starts_with('.') && !name.contains(['/', '\\', '\0'])
 }
 
 /// How the file of a log ended.

@@ -1,8 +1,9 @@
 //! `prepare`: the prep sheet for the baby that is expected.
 
+use super::output;
 use crate::prepare::{self, Expected, Gestation, Weight};
 use crate::settings;
-use anyhow::{Context, Result, bail};
+use anyhow::{Result, bail};
 use clap::Args;
 use rust_decimal::Decimal;
 use std::path::PathBuf;
@@ -50,8 +51,7 @@ pub fn run(args: PrepareArgs) -> Result<ExitCode> {
     }
     match &args.html {
         Some(path) => {
-            std::fs::write(path, prepare::page(&sheet))
-                .with_context(|| format!("{} cannot be written: check the folder", path.display()))?;
+            output::write(path, prepare::page(&sheet))?;
             eprintln!("Written: {}. Open it in a browser and print it; it fits one page.", path.display());
         }
         None if args.json => println!("{}", serde_json::to_string_pretty(&prepare::json(&sheet))?),

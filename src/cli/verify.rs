@@ -1,5 +1,6 @@
 //! `verify`: whether logs are as they were written.
 
+use super::output;
 use crate::journal;
 use anyhow::Result;
 use clap::Args;
@@ -18,7 +19,7 @@ pub fn run(args: &VerifyArgs) -> Result<ExitCode> {
     for path in &args.logs {
         let report = journal::verify(path)?;
         for problem in &report.problems {
-            println!("{}: {problem}", path.display());
+            println!("{}: {}", path.display(), output::plain(&problem.to_string()));
         }
         if let Some(torn) = &report.torn {
             println!(

@@ -212,7 +212,11 @@ impl<'a> Account<'a> {
     }
 }
 
-fn check_times(records: &[Record]) -> Result<(), DebriefError> {
+/// Timed rules run from moment to moment: over the years that a damaged or hostile log may claim they would never end.
+///
+/// # Errors
+/// [`DebriefError::Times`] of the first record whose times no recorder writes.
+pub fn check_times<'r>(records: impl IntoIterator<Item = &'r Record>) -> Result<(), DebriefError> {
     for (seq, record) in (0..).zip(records) {
         let moved = match record.body {
             Body::Amend { moved_to_ms, .. } => moved_to_ms.unwrap_or(0),

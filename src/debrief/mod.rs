@@ -11,7 +11,7 @@ mod svg;
 mod talk;
 mod text;
 
-pub use account::{Account, Ending, Outcome};
+pub use account::{Account, Ending, Outcome, check_times};
 pub use figures::figures;
 pub use finding::{Finding, Found, number, plain, span};
 pub use html::page;
@@ -472,6 +472,12 @@ fn notices(account: &Account) -> Vec<String> {
     }
     if !account.ending.closed {
         out.push("The log was not closed: what happened after its last record is not known.".into());
+    }
+    if let Some(redacted) = &account.header.redacted {
+        let dates = if redacted.dates_moved { ", and its dates are not the true ones" } else { "" };
+        out.push(format!(
+            "The log is redacted: free text was taken out{dates}. Times of day and after birth are true."
+        ));
     }
     if !account.same_pack {
         out.push(format!(

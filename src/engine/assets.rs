@@ -31,10 +31,14 @@ pub struct Asset {
     pub sha256: String,
 }
 
-/// `$EARMARK_ASSETS`, else `earmark` in the XDG cache folder.
+/// `$EARMARK_ASSETS`, else where the program was installed, else `earmark` in the XDG cache folder.
 pub fn folder() -> Result<PathBuf, AssetError> {
     let set = |name: &str| std::env::var_os(name).filter(|v| !v.is_empty()).map(PathBuf::from);
+    let program = std::env::current_exe().ok();
+    let beside = program.and_then(|exe| Some(exe.parent()?.parent()?.join("share/earmark/assets")));
+    let packaged = Some(PathBuf::from("/usr/share/earmark/assets"));
     set(OVERRIDE)
+        .or_else(|| [beside, packaged].into_iter().flatten().find(|folder| folder.is_dir()))
         .or_else(|| set("XDG_CACHE_HOME").map(|d| d.join("earmark")))
         .or_else(|| set("HOME").map(|d| d.join(".cache/earmark")))
         .ok_or(AssetError::NoFolder)

@@ -17,6 +17,8 @@ pub struct Sound {
     pub closed: bool,
     /// The last line was cut short, and is left out.
     pub torn: bool,
+    /// `hash` of the last line that is whole.
+    pub last_hash: String,
 }
 
 impl Sound {
@@ -36,10 +38,10 @@ impl Sound {
 pub fn sound(path: impl AsRef<Path>) -> Result<Sound, JournalError> {
     let path = path.as_ref();
     let file = File::open(path).map_err(JournalError::io("open", path))?;
-    let Scan { records, closed, torn, .. } = scan(&file, path)?;
+    let Scan { records, closed, torn, last_hash, .. } = scan(&file, path)?;
     match records.is_empty() {
         true => Err(JournalError::Line { path: path.into(), line: 1, offset: 0, fault: Fault::Empty }),
-        false => Ok(Sound { records, closed, torn: !torn.is_empty() }),
+        false => Ok(Sound { records, closed, torn: !torn.is_empty(), last_hash }),
     }
 }
 
@@ -55,13 +57,22 @@ pub(super) struct Scan {
     pub whole: u64,
     /// SHA-256 of the last whole line.
     pub last: String,
+    /// Its `hash`.
+    pub last_hash: String,
 }
 
 /// Reads a log from its beginning. One without any record is none of the faults.
 pub(super) fn scan(file: &File, path: &Path) -> Result<Scan, JournalError> {
     let at = |line, offset, fault| JournalError::Line { path: path.to_owned(), line, offset, fault };
-    let last = FIRST_PREV.to_owned();
-    let mut out = Scan { records: Vec::new(), closed: false, torn: Vec::new(), lacks_feed: false, whole: 0, last };
+    let mut out = Scan {
+        records: Vec::new(),
+        closed: false,
+        torn: Vec::new(),
+        lacks_feed: false,
+        whole: 0,
+        last: FIRST_PREV.to_owned(),
+        last_hash: String::new(),
+    };
     for raw in Lines::new(BufReader::new(file)) {
         let raw = raw.map_err(JournalError::io("read", path))?;
         let found = match raw.ending {
@@ -88,6 +99,7 @@ pub(super) fn scan(file: &File, path: &Path) -> Result<Scan, JournalError> {
         out.lacks_feed = raw.ending == Ending::EndOfFile;
         out.whole = raw.offset + length + u64::from(!out.lacks_feed);
         out.last = sha256(&raw.bytes);
+        out.last_hash = split(&raw.bytes).map_or_else(String::new, |(_, hash)| String::from_utf8_lossy(hash).into());
     }
     Ok(out)
 }

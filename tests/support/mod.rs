@@ -36,6 +36,7 @@ pub fn header() -> Body {
         time_zone: "+00:00".into(),
         purpose: Purpose::Drill,
         caution: AWKWARD.into(),
+        redacted: Some(Redacted { of: "0d".repeat(32), dates_moved: true }),
     }))
 }
 
@@ -178,4 +179,34 @@ pub fn place() -> (TempDir, PathBuf) {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("drill.earmark.jsonl");
     (folder, path)
+}
+
+/// The text of a log of these lines, each an object of which `seq`, `prev` and `hash` are made anew: whoever writes every
+/// line can make a chain.
+pub fn sealed(lines: impl IntoIterator<Item = Value>) -> String {
+    use sha2::{Digest, Sha256};
+    let sha256 = |text: &str| Sha256::digest(text).iter().map(|byte| format!("{byte:02x}")).collect::<String>();
+    let (mut text, mut prev) = (String::new(), "0".repeat(64));
+    for (seq, line) in lines.into_iter().enumerate() {
+        let Value::Object(mut members) = line else { panic!("{line} is no object") };
+        ["seq", "prev", "hash"].iter().for_each(|name| drop(members.shift_remove(*name)));
+        let inner = Value::Object(members).to_string();
+        let covered = format!(r#"{{"seq":{seq},{},"prev":"{prev}""#, &inner[1..inner.len() - 1]);
+        let line = format!(r#"{covered},"hash":"{}"}}"#, sha256(&covered));
+        prev = sha256(&line);
+        text += &line;
+        text.push('\n');
+    }
+    text
+}
+
+/// A quarter of a second of it, as WAV.
+pub fn silence() -> Vec<u8> {
+    let samples = [0_u8; 8000];
+    let mut wav = b"RIFF".to_vec();
+    wav.extend((36 + samples.len() as u32).to_le_bytes());
+    wav.extend(b"WAVEfmt \x10\0\0\0\x01\0\x01\0\x80\x3e\0\0\0\x7d\0\0\x02\0\x10\0data");
+    wav.extend((samples.len() as u32).to_le_bytes());
+    wav.extend(samples);
+    wav
 }

@@ -1,0 +1,105 @@
+//! Any records in a sound chain, as whoever means harm can make one, through debrief, comparison, exports and redaction.
+#![no_main]
+
+use earmark::compare::{self, Collection};
+use earmark::debrief::{self, Ending};
+use earmark::export::{self, Log};
+use earmark::journal::{self, Durability, Journal};
+use earmark::redact::{self, Plan};
+use earmark_fuzz::{PACK, scratch};
+use libfuzzer_sys::fuzz_target;
+use serde_json::Value;
+use sha2::{Digest, Sha256};
+use std::fmt::Write;
+use std::sync::Arc;
+
+fuzz_target!(|data: &[u8]| {
+    let Some(text) = sealed(data) else { return };
+    let path = scratch(text.as_bytes());
+    let Ok(sound) = journal::sound(&path) else { return };
+    let ending = Ending { closed: sound.closed, torn: sound.torn };
+
+    if let Ok(debrief) = debrief::debrief(&PACK, &sound.records, ending) {
+        harmless(&debrief::page(&debrief));
+        debrief::summary(&debrief);
+        serde_json::to_string(&debrief).expect("a debrief is JSON");
+    }
+    let mut collection = Collection::default();
+    for log in ["a", "b"] {
+        if let Ok(measured) = compare::measure(&PACK, &sound.records, ending) {
+            collection.add(&PACK, log.into(), "team".into(), measured);
+        }
+    }
+    let comparison = collection.compare();
+    harmless(&compare::page(&comparison, &|_| None));
+    compare::summary(&comparison);
+
+    let log = journal::read(&path).expect("what can be computed with can be read");
+    let pack = earmark_fuzz::shared();
+    let told = export::tell(&log.entries, &pack).expect("it has a header");
+    let log = || [Log { told: told.clone(), pack: Arc::clone(&pack) }];
+    table(&export::csv::csv(log()).expect("CSV"));
+    export::fhir::fhir(log());
+    export::xes::xes(log()).expect("XES");
+    export::webvtt::webvtt(&log()[0], 0);
+
+    let plan = Plan { log_id: "new".into(), of: "0".repeat(64), days: -500 };
+    if let Ok(records) = redact::redact(&sound.records, &PACK, &plan) {
+        let out = path.with_extension("redacted");
+        let _ = std::fs::remove_file(&out);
+        let mut journal = Journal::create_with(&out, Durability::AtClose).expect("a new file");
+        for record in &records {
+            journal.append(record).unwrap_or_else(|e| panic!("{e}: {record:?}"));
+        }
+        drop(journal);
+        let new = journal::sound(&out).expect("a redacted log is sound");
+        assert_eq!(new.records, records);
+    }
+});
+
+/// A log of these lines, with `seq`, `prev` and `hash` made for them.
+fn sealed(data: &[u8]) -> Option<String> {
+    let hex = |text: &str| {
+        Sha256::digest(text).iter().fold(String::new(), |mut hex, byte| {
+            write!(hex, "{byte:02x}").expect("a string takes all");
+            hex
+        })
+    };
+    let (mut text, mut prev) = (String::new(), "0".repeat(64));
+    for (seq, line) in std::str::from_utf8(data).ok()?.lines().enumerate() {
+        let Ok(Value::Object(mut members)) = serde_json::from_str(line) else { return None };
+        ["seq", "prev", "hash"].iter().for_each(|name| drop(members.shift_remove(*name)));
+        let inner = Value::Object(members).to_string();
+        let covered = format!(r#"{{"seq":{seq},{},"prev":"{prev}""#, &inner[1..inner.len() - 1]);
+        let line = format!(r#"{covered},"hash":"{}"}}"#, hex(&covered));
+        prev = hex(&line);
+        text += &line;
+        text.push('\n');
+    }
+    Some(text)
+}
+
+/// A page without a script, or anything that fetches or leads away.
+fn harmless(page: &str) {
+    let lower = page.to_lowercase();
+    for bad in ["<script", "<iframe", "<img", "<object", "<embed", "<link", "<base", "href=\"javascript:", "<form"] {
+        assert!(!lower.contains(bad), "{bad} in a page");
+    }
+    // No text ended its attribute and began one of its own.
+    for tag in lower.split('<').skip(1).map(|rest| rest.split('>').next().unwrap_or_default()) {
+        let outside: String = tag.split('"').step_by(2).collect();
+        assert!(!outside.contains(" on"), "{tag}");
+    }
+}
+
+/// A table in which no cell is a formula.
+fn table(bytes: &[u8]) {
+    let mut reader = csv::ReaderBuilder::new().flexible(false).from_reader(bytes);
+    for row in reader.records() {
+        for cell in &row.expect("a table") {
+            let first = cell.chars().next().unwrap_or_default();
+            let formula = ['=', '+', '-', '@', '\t', '\r', '＝', '＋', '－', '＠'].contains(&first);
+            assert!(!formula || cell.parse::<f64>().is_ok(), "{cell:?}");
+        }
+    }
+}
