@@ -60,7 +60,7 @@ pub struct Word {
 pub struct RivalReading {
     pub understood: Understood,
     pub words: String,
-    /// Probability from 0 to 0.5 against the reading.
+    /// Probability from 0 to 1 that it was said and not the reading; above one half only for a decoy.
     pub probability: f32,
 }
 
@@ -70,6 +70,9 @@ impl Reading {
         self.words.iter().map(|w| w.text.as_str()).collect::<Vec<_>>().join(" ")
     }
 }
+
+/// A path through a network, and what it means.
+type Candidate<'n> = (Understood, &'n Network, Path);
 
 /// The search over one pack's grammar.
 #[derive(Debug)]
@@ -128,8 +131,8 @@ impl Decoder {
         words.into_iter().map(|arc| self.network.word(arc)).collect::<Vec<_>>().join(" ")
     }
 
-    /// The best call-out in a short stretch that begins at frame `offset`, with its best rival. A decoy of it may be
-    /// better, or the rival.
+    /// The best call-out in a short stretch that begins at frame `offset`, with its best rival. Where a decoy fits
+    /// better, it is the rival, and the margin negative.
     fn weigh(&self, emissions: &Emissions, offset: usize) -> Option<Reading> {
         let paths = search::search::<MEANINGS>(&self.network, emissions, self.weigh);
         let clean = paths.first().filter(|path| !path.calls.is_empty())?;
@@ -139,21 +142,19 @@ impl Decoder {
             let found = search::search::<1>(near, emissions, self.weigh);
             found.into_iter().map(move |path| (near, path))
         });
-        let mut found: Vec<(&Network, Path)> =
-            paths.into_iter().map(|path| (&self.network, path)).chain(decoy).collect();
-        found.sort_by(|a, b| b.1.score.total_cmp(&a.1.score));
-        let (network, best) = found.first()?;
-        let is_decoy = !std::ptr::eq(*network, &self.network);
+        let mut found: Vec<Candidate> = paths
+            .into_iter()
+            .map(|path| (&self.network, path))
+            .chain(decoy)
+            .filter_map(|(network, path)| Some((understand(network, path.calls.first()?)?, network, path)))
+            .collect();
+        found.sort_by(|a, b| b.2.score.total_cmp(&a.2.score));
+        let is_call_out = |(understood, ..): &Candidate| matches!(understood, Understood::CallOut(_));
+        let (understood, network, best) = found.remove(found.iter().position(is_call_out).unwrap_or(0));
         let call = best.calls.first()?;
-        let understood = understand(network, call)?;
-        let rival = found[1..].iter().find_map(|(network, path)| {
-            let call = path.calls.first()?;
-            let other = understand(network, call)?;
-            (other != understood).then(|| (best.score - path.score, other, sentence(network, call)))
-        });
-        let of_best = if is_decoy { self.measure(network, best, emissions, alone.margin) } else { alone };
-        let margin = rival.as_ref().map_or(alone.margin, |(margin, ..)| *margin);
-        let measures = Measures { margin, ..of_best };
+        let rival = found.into_iter().find(|(other, ..)| *other != understood);
+        let margin = rival.as_ref().map_or(alone.margin, |(.., path)| best.score - path.score);
+        let measures = self.measure(network, &best, emissions, margin);
         let frame_ms = |frame: usize| (frame + offset) as i64 * FRAME_MS;
         Some(Reading {
             understood,
@@ -169,9 +170,9 @@ impl Decoder {
             onset_ms: (frame_ms(start(call)) - ONSET_LAG_MS).max(0),
             end_ms: frame_ms(end(call)),
             confidence: measures.confidence(),
-            rival: rival.map(|(_, understood, words)| RivalReading {
+            rival: rival.map(|(understood, network, path)| RivalReading {
                 understood,
-                words,
+                words: path.calls.first().map(|call| sentence(network, call)).unwrap_or_default(),
                 probability: measures.rival_probability(),
             }),
             may_go_on: self.network.goes_on(call.words.iter().map(|step| network.arcs[step.arc as usize].word)),
