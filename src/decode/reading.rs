@@ -8,6 +8,7 @@ use super::search::{self, Call, Calls, Path, Weights};
 use crate::grammar::decoys::Decoys;
 use crate::grammar::graph::{Graph, WordId};
 use crate::grammar::meaning::{self, Understood};
+use std::ops::Range;
 
 /// Milliseconds in a frame of the acoustic model.
 pub const FRAME_MS: i64 = 20;
@@ -18,14 +19,16 @@ const ONSET_LAG_MS: i64 = 65;
 const FILLER_PER_PHONE: f32 = 4.0;
 const UNHEARD_BOUNDARY: f32 = 0.3;
 const BEAM: f32 = 20.0;
-/// Frames on either side of a call-out that are looked at again when it is weighed.
-const MARGIN: usize = 12;
+/// Frames before a call-out, and behind it, that are looked at again when it is weighed: behind it there is room for
+/// what may have been said to its end ("thirty six" "point eight").
+const BEFORE: usize = 12;
+const BEHIND: usize = 30;
 /// Frames beside a call-out in which other speech speaks against it: 200 ms.
 const NEAR: usize = 10;
 /// A decoy can only make a call-out less sure: none is looked for beside one that is less sure than this.
 const UNLIKELY: f32 = 0.1;
 /// How many meanings are kept apart when a call-out is weighed.
-const MEANINGS: usize = 4;
+const MEANINGS: usize = 6;
 
 /// A call-out as heard.
 #[derive(Debug, Clone, PartialEq)]
@@ -118,9 +121,10 @@ impl Decoder {
         for (k, call) in calls.iter().enumerate() {
             let floor = if k == 0 { 0 } else { end(&calls[k - 1]) };
             let ceiling = calls.get(k + 1).map_or(emissions.frames(), start);
-            let from = start(call).saturating_sub(MARGIN).max(floor);
-            let to = (end(call) + MARGIN).min(ceiling);
-            readings.extend(self.weigh(&emissions.slice(from, to), from));
+            let from = start(call).saturating_sub(BEFORE).max(floor);
+            let to = (end(call) + BEHIND).min(ceiling);
+            let place = start(call) - from..end(call) - from;
+            readings.extend(self.weigh(&emissions.slice(from, to), from, place));
         }
         readings
     }
@@ -131,11 +135,14 @@ impl Decoder {
         words.into_iter().map(|arc| self.network.word(arc)).collect::<Vec<_>>().join(" ")
     }
 
-    /// The best call-out in a short stretch that begins at frame `offset`, with its best rival. Where a decoy fits
-    /// better, it is the rival, and the margin negative.
-    fn weigh(&self, emissions: &Emissions, offset: usize) -> Option<Reading> {
-        let paths = search::search::<MEANINGS>(&self.network, emissions, self.weigh);
-        let clean = paths.first().filter(|path| !path.calls.is_empty())?;
+    /// The best call-out at a `place` in a short stretch that begins at frame `offset`, with its best rival. Where a
+    /// decoy fits better, it is the rival, and the margin negative.
+    fn weigh(&self, emissions: &Emissions, offset: usize, place: Range<usize>) -> Option<Reading> {
+        let is_there =
+            |path: &Path| path.calls.first().is_some_and(|call| start(call) < place.end && end(call) > place.start);
+        let mut paths = search::search::<MEANINGS>(&self.network, emissions, self.weigh);
+        paths.retain(is_there);
+        let clean = paths.first()?;
         let alone = self.measure(&self.network, clean, emissions, f32::from(u8::MAX));
         let near = (alone.confidence() >= UNLIKELY).then(|| self.near(&paths)).flatten();
         let decoy = near.iter().flat_map(|near| {
