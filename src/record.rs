@@ -149,7 +149,7 @@ pub struct Rival {
     pub words: String,
     #[serde(flatten)]
     pub meaning: Meaning,
-    /// Probability of the rival against the reading, 0 to 0.5.
+    /// Probability of the rival against the reading, 0 to 1; above one half only for what is no call-out.
     pub probability: f64,
 }
 

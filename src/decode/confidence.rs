@@ -13,7 +13,7 @@ pub struct Measures {
     pub absolute: f32,
     /// Nats that it gains over the filler, in all.
     pub gain: f32,
-    /// Nats to the best path with another meaning.
+    /// Nats to the best path with another meaning; negative where a decoy fits better.
     pub margin: f32,
     /// Phones in the call-out.
     pub phones: f32,
@@ -47,7 +47,7 @@ impl Measures {
             self.worst_phone.min(12.0),
             self.absolute,
             self.gain.min(60.0) / 10.0,
-            self.margin.clamp(0.0, 15.0).ln_1p(),
+            self.margin.abs().min(15.0).ln_1p().copysign(self.margin),
             self.phones / 10.0,
             self.phones.max(1.0).ln(),
             self.pace,
@@ -63,9 +63,11 @@ impl Measures {
         logistic(CONSTANT + self.features().iter().zip(WEIGHTS).map(|(x, w)| x * w).sum::<f32>())
     }
 
-    /// Probability from 0 to 0.5 that the rival is right and the reading wrong.
+    /// Probability from 0 to 1 that the rival is right and the reading wrong; above one half only where the rival fits
+    /// better.
     pub fn rival_probability(&self) -> f32 {
-        logistic(-(RIVAL_CONSTANT + RIVAL_PER_NAT * self.margin)).min(0.5)
+        let probability = logistic(-(RIVAL_CONSTANT + RIVAL_PER_NAT * self.margin));
+        if self.margin < 0.0 { probability } else { probability.min(0.5) }
     }
 }
 

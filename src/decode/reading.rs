@@ -8,6 +8,7 @@ use super::search::{self, Call, Calls, Path, Weights};
 use crate::grammar::decoys::Decoys;
 use crate::grammar::graph::{Graph, WordId};
 use crate::grammar::meaning::{self, Understood};
+use std::ops::Range;
 
 /// Milliseconds in a frame of the acoustic model.
 pub const FRAME_MS: i64 = 20;
@@ -18,14 +19,16 @@ const ONSET_LAG_MS: i64 = 65;
 const FILLER_PER_PHONE: f32 = 4.0;
 const UNHEARD_BOUNDARY: f32 = 0.3;
 const BEAM: f32 = 20.0;
-/// Frames on either side of a call-out that are looked at again when it is weighed.
-const MARGIN: usize = 12;
+/// Frames before a call-out, and behind it, that are looked at again when it is weighed: behind it there is room for
+/// what may have been said to its end ("thirty six" "point eight").
+const BEFORE: usize = 12;
+const BEHIND: usize = 30;
 /// Frames beside a call-out in which other speech speaks against it: 200 ms.
 const NEAR: usize = 10;
 /// A decoy can only make a call-out less sure: none is looked for beside one that is less sure than this.
 const UNLIKELY: f32 = 0.1;
 /// How many meanings are kept apart when a call-out is weighed.
-const MEANINGS: usize = 4;
+const MEANINGS: usize = 6;
 
 /// A call-out as heard.
 #[derive(Debug, Clone, PartialEq)]
@@ -60,7 +63,7 @@ pub struct Word {
 pub struct RivalReading {
     pub understood: Understood,
     pub words: String,
-    /// Probability from 0 to 0.5 against the reading.
+    /// Probability from 0 to 1 that it was said and not the reading; above one half only for a decoy.
     pub probability: f32,
 }
 
@@ -70,6 +73,9 @@ impl Reading {
         self.words.iter().map(|w| w.text.as_str()).collect::<Vec<_>>().join(" ")
     }
 }
+
+/// A path through a network, and what it means.
+type Candidate<'n> = (Understood, &'n Network, Path);
 
 /// The search over one pack's grammar.
 #[derive(Debug)]
@@ -115,9 +121,10 @@ impl Decoder {
         for (k, call) in calls.iter().enumerate() {
             let floor = if k == 0 { 0 } else { end(&calls[k - 1]) };
             let ceiling = calls.get(k + 1).map_or(emissions.frames(), start);
-            let from = start(call).saturating_sub(MARGIN).max(floor);
-            let to = (end(call) + MARGIN).min(ceiling);
-            readings.extend(self.weigh(&emissions.slice(from, to), from));
+            let from = start(call).saturating_sub(BEFORE).max(floor);
+            let to = (end(call) + BEHIND).min(ceiling);
+            let place = start(call) - from..end(call) - from;
+            readings.extend(self.weigh(&emissions.slice(from, to), from, place));
         }
         readings
     }
@@ -128,32 +135,33 @@ impl Decoder {
         words.into_iter().map(|arc| self.network.word(arc)).collect::<Vec<_>>().join(" ")
     }
 
-    /// The best call-out in a short stretch that begins at frame `offset`, with its best rival. A decoy of it may be
-    /// better, or the rival.
-    fn weigh(&self, emissions: &Emissions, offset: usize) -> Option<Reading> {
-        let paths = search::search::<MEANINGS>(&self.network, emissions, self.weigh);
-        let clean = paths.first().filter(|path| !path.calls.is_empty())?;
+    /// The best call-out at a `place` in a short stretch that begins at frame `offset`, with its best rival. Where a
+    /// decoy fits better, it is the rival, and the margin negative.
+    fn weigh(&self, emissions: &Emissions, offset: usize, place: Range<usize>) -> Option<Reading> {
+        let is_there =
+            |path: &Path| path.calls.first().is_some_and(|call| start(call) < place.end && end(call) > place.start);
+        let mut paths = search::search::<MEANINGS>(&self.network, emissions, self.weigh);
+        paths.retain(is_there);
+        let clean = paths.first()?;
         let alone = self.measure(&self.network, clean, emissions, f32::from(u8::MAX));
         let near = (alone.confidence() >= UNLIKELY).then(|| self.near(&paths)).flatten();
         let decoy = near.iter().flat_map(|near| {
             let found = search::search::<1>(near, emissions, self.weigh);
             found.into_iter().map(move |path| (near, path))
         });
-        let mut found: Vec<(&Network, Path)> =
-            paths.into_iter().map(|path| (&self.network, path)).chain(decoy).collect();
-        found.sort_by(|a, b| b.1.score.total_cmp(&a.1.score));
-        let (network, best) = found.first()?;
-        let is_decoy = !std::ptr::eq(*network, &self.network);
+        let mut found: Vec<Candidate> = paths
+            .into_iter()
+            .map(|path| (&self.network, path))
+            .chain(decoy)
+            .filter_map(|(network, path)| Some((understand(network, path.calls.first()?)?, network, path)))
+            .collect();
+        found.sort_by(|a, b| b.2.score.total_cmp(&a.2.score));
+        let is_call_out = |(understood, ..): &Candidate| matches!(understood, Understood::CallOut(_));
+        let (understood, network, best) = found.remove(found.iter().position(is_call_out).unwrap_or(0));
         let call = best.calls.first()?;
-        let understood = understand(network, call)?;
-        let rival = found[1..].iter().find_map(|(network, path)| {
-            let call = path.calls.first()?;
-            let other = understand(network, call)?;
-            (other != understood).then(|| (best.score - path.score, other, sentence(network, call)))
-        });
-        let of_best = if is_decoy { self.measure(network, best, emissions, alone.margin) } else { alone };
-        let margin = rival.as_ref().map_or(alone.margin, |(margin, ..)| *margin);
-        let measures = Measures { margin, ..of_best };
+        let rival = found.into_iter().find(|(other, ..)| *other != understood);
+        let margin = rival.as_ref().map_or(alone.margin, |(.., path)| best.score - path.score);
+        let measures = self.measure(network, &best, emissions, margin);
         let frame_ms = |frame: usize| (frame + offset) as i64 * FRAME_MS;
         Some(Reading {
             understood,
@@ -169,9 +177,9 @@ impl Decoder {
             onset_ms: (frame_ms(start(call)) - ONSET_LAG_MS).max(0),
             end_ms: frame_ms(end(call)),
             confidence: measures.confidence(),
-            rival: rival.map(|(_, understood, words)| RivalReading {
+            rival: rival.map(|(understood, network, path)| RivalReading {
                 understood,
-                words,
+                words: path.calls.first().map(|call| sentence(network, call)).unwrap_or_default(),
                 probability: measures.rival_probability(),
             }),
             may_go_on: self.network.goes_on(call.words.iter().map(|step| network.arcs[step.arc as usize].word)),
