@@ -87,13 +87,14 @@ pub async fn listen<'p>(
     shutdown: impl Future<Output = &'static str>,
     watcher: &mut dyn Watcher,
 ) -> Result<Core<'p>, ListenError> {
-    listen_with(settings::load_engine(pack, &plan.engine)?, plan, pack, board, shutdown, watcher).await
+    listen_with(settings::load_engine(pack, &plan.engine)?, plan, opening, pack, board, shutdown, watcher).await
 }
 
 /// The same with this engine, whatever the plan says.
 pub async fn listen_with<'p>(
     engine: Box<dyn Engine>,
     plan: &Plan,
+    opening: Opening,
     pack: &'p Pack,
     mut board: Option<&mut Board>,
     shutdown: impl Future<Output = &'static str>,
