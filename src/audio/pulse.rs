@@ -66,7 +66,8 @@ impl Source {
                 fragment_size: rate / 50 * u32::from(channels) * 4,
                 ..Default::default()
             },
-            flags: protocol::stream::StreamFlags { adjust_latency: true, ..Default::default() },
+            // A microphone that is unplugged must be missed, not silently exchanged for another.
+            flags: protocol::stream::StreamFlags { adjust_latency: true, no_move: true, ..Default::default() },
             ..Default::default()
         };
         let (mut inlet, outlet) = pipe(rate, usize::from(channels));

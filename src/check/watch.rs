@@ -3,13 +3,13 @@
 use super::levels::{FRAME, FULL, STEP, is_still, peak};
 use std::collections::VecDeque;
 
-/// Frames without sound before that is told: 1.5 s.
-const STILL: usize = 75;
+/// Frames without sound before that is told: 1.2 s, since a sound server hands on what it still holds first.
+const STILL: usize = 60;
 /// Frames with sound in a row that end it: 200 ms, so that a click does not.
 const ALIVE: usize = 10;
 /// Some devices give nothing at all while nobody speaks. After so many such pauses the next must be twice as long,
 const PAUSES: u32 = 3;
-/// and twice again, up to 96 s.
+/// and twice again, up to 77 s.
 const DOUBLINGS: u32 = 6;
 /// Of the last 2 s so many frames at full scale are told: half a second. Knocks have fewer.
 const LOUD: usize = 25;
@@ -175,12 +175,12 @@ mod tests {
         for (value, stuck) in [(0.0, false), (0.7, true), (-1.0, true)] {
             let mut watch = Watch::default();
             assert_eq!(signs(&mut watch, &room(5.0)), []);
-            assert_eq!(signs(&mut watch, &constant(600.0, value)), [(Silent { stuck }, 15)], "{value}");
+            assert_eq!(signs(&mut watch, &constant(600.0, value)), [(Silent { stuck }, 12)], "{value}");
             assert_eq!(signs(&mut watch, &room(600.0)), [(Back, 2)]);
         }
         // The last step of 16 bits, to and fro, is no sound either.
         let dither: Vec<f32> = sound(5.0, 1.0).iter().map(|x| if *x > 0.0 { 1.0 / 32_768.0 } else { 0.0 }).collect();
-        assert_eq!(signs(&mut Watch::default(), &dither), [(Silent { stuck: false }, 15)]);
+        assert_eq!(signs(&mut Watch::default(), &dither), [(Silent { stuck: false }, 12)]);
     }
 
     #[test]
@@ -189,7 +189,7 @@ mod tests {
         watch.hear(&constant(2.0, 0.0));
         assert_eq!(signs(&mut watch, &[constant(1.0, 0.0), room(0.1), constant(5.0, 0.0)].concat()), []);
         let mut watch = Watch::default();
-        assert_eq!(signs(&mut watch, &[room(1.0), constant(1.4, 0.0), room(1.0)].concat().repeat(20)), []);
+        assert_eq!(signs(&mut watch, &[room(1.0), constant(1.1, 0.0), room(1.0)].concat().repeat(20)), []);
     }
 
     #[test]
@@ -227,7 +227,7 @@ mod tests {
         assert_eq!(signs(&mut watch, &room(1.0)), [(Back, 1)]);
         // What comes back may be muted.
         assert_eq!(watch.lose(), Some(Lost));
-        assert_eq!(signs(&mut watch, &constant(4.0, 0.0)).last(), Some(&(Silent { stuck: false }, 15)));
+        assert_eq!(signs(&mut watch, &constant(4.0, 0.0)).last(), Some(&(Silent { stuck: false }, 12)));
     }
 
     #[test]
