@@ -1,7 +1,6 @@
 //! Logs made by whoever means harm: every line in a sound chain, and harm in every member. What is made of them writes
 //! nowhere else, runs nothing, and takes no more memory than its size is worth.
 
-mod common;
 mod support;
 
 use serde_json::{Value, json};
