@@ -9,6 +9,7 @@ use earmark::daemon;
 use earmark::decode::Reading;
 use earmark::engine::{Again, Engine, EngineError};
 use earmark::keypad::Choice;
+use earmark::opening::Opening;
 use earmark::record::{EngineId, Purpose, Record};
 use earmark::recorder::Watcher;
 use earmark::settings::{self, EngineChoice};
@@ -294,10 +295,10 @@ fn listener_with_a_faulty_engine() {
         microphone: Some("virtual_mic".into()),
         keypad: Choice::Off,
         volume: None,
-        log: folder.join("live.earmark.jsonl"),
         purpose: Purpose::Demo,
         engine: EngineChoice::BuiltIn,
     };
+    let opening = Opening::look(&folder.join("live.earmark.jsonl"), None, &pack).unwrap();
     let stop = folder.join("stop");
     let told_to_stop = async {
         while !stop.exists() {
@@ -307,7 +308,7 @@ fn listener_with_a_faulty_engine() {
     };
     let mut watcher = Ready(folder.join("ready"));
     let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(1).enable_all().build().unwrap();
-    let listened = daemon::listen_with(engine, &plan, &pack, None, told_to_stop, &mut watcher);
+    let listened = daemon::listen_with(engine, &plan, opening, &pack, None, told_to_stop, &mut watcher);
     runtime.block_on(listened).map(drop).unwrap();
 }
 
