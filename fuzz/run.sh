@@ -18,7 +18,7 @@ for target in "${targets[@]}"; do
     mkdir -p "fuzz/corpus/$target"
     echo "== $target, $seconds s"
     nice cargo fuzz run --sanitizer none "$target" "fuzz/corpus/$target" "fuzz/seeds/$target" -- \
-        -max_total_time="$seconds" -max_len=$longest -timeout=20 -rss_limit_mb=2048 -print_final_stats=1 2>&1 |
+        -max_total_time="$seconds" -max_len=$longest -timeout=120 -rss_limit_mb=2048 -report_slow_units=60 -print_final_stats=1 2>&1 |
         grep -E "^#[0-9]+.*(DONE|INITED)|^stat::(number|peak|average)|ERROR|panicked|SUMMARY|Test unit|ALARM" || true
     # The pipe above hides how it ended.
     [ -z "$(ls -A "fuzz/artifacts/$target" 2>/dev/null)" ] || { echo "found: fuzz/artifacts/$target" >&2; exit 1; }

@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 
 /// Each may use those before it.
-const FLOORS: [&str; 31] = [
+const FLOORS: [&str; 32] = [
     "time",
     "record",
     "html",

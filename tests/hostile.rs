@@ -226,11 +226,11 @@ fn times_that_no_recorder_writes_are_refused_at_once() {
         let mut lines = vec![header()];
         lines.push(line(0, "event", json!({ "event": "birth", "by": "keypad" })));
         lines.push(line(1, "event", json!({ "event": "ventilation_started", "by": "keypad" })));
-        // The wall time is left as it was.
-        let mut close = line(2, "close", json!({ "reason": "end", "accepted": 1, "doubtful": 1, "refused": 0 }));
-        close["t_ms"] = json!(t_ms);
-        close["written_ms"] = json!(t_ms);
-        lines.push(close);
+        // The wall time is left as it was. Up to here the timed rules would run.
+        let mut late = line(2, "event", json!({ "event": "compressions_started", "by": "keypad" }));
+        late["t_ms"] = json!(t_ms);
+        late["written_ms"] = json!(t_ms);
+        lines.push(late);
         let (folder, log) = made(lines);
         let name = log.file_name().unwrap().to_str().unwrap();
         for command in [&["debrief", name][..], &["export", name, "--to", "csv", "--out", "out"]] {
