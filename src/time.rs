@@ -162,13 +162,13 @@ pub fn clock_face(ms: i64) -> String {
     format!("{sign}{}:{:02}", seconds / 60, seconds % 60)
 }
 
-/// `h:mm:ss`, and tenths where it is short.
+/// `h:mm:ss` to the nearest second, and tenths where it is short.
 pub fn long_face(ms: Millis) -> String {
-    let seconds = ms / 1000;
-    match seconds {
-        0..60 => format!("{}.{} s", seconds, ms % 1000 / 100),
-        _ => format!("{}:{:02}:{:02}", seconds / 3600, seconds / 60 % 60, seconds % 60),
+    if ms < 60_000 {
+        return format!("{}.{} s", ms / 1000, ms % 1000 / 100);
     }
+    let seconds = ms.saturating_add(500) / 1000;
+    format!("{}:{:02}:{:02}", seconds / 3600, seconds / 60 % 60, seconds % 60)
 }
 
 #[cfg(test)]

@@ -454,6 +454,8 @@ fn a_log_that_is_removed_is_made_again_whole() {
     stage.until("it is told", |stage| stage.disk().as_deref() == Some("waiting"));
     stage.key("event heart_rate 70");
     stage.until("it is back", |stage| stage.disk().as_deref() == Some("back"));
+    // What is shown is looked for on the spot: not while the file is away.
+    stage.settled();
     // Its folder goes, too.
     let folder = path.parent().unwrap();
     let away = folder.with_extension("away");
