@@ -158,14 +158,6 @@ fn whatever_happens_to_the_microphone_is_recorded_once_and_mended_and_all_else_g
         steps += 1;
     };
 
-    // Muted: only zeros come.
-    let since = now();
-    server.pactl(&["set-source-mute", "virtual_mic", "1"]);
-    step(&listening, "silent", since);
-    let since = now();
-    server.pactl(&["set-source-mute", "virtual_mic", "0"]);
-    step(&listening, "back", since);
-
     // Stopped, as by another program that takes it for itself: no samples come.
     let since = now();
     server.pactl(&["suspend-source", "virtual_mic", "1"]);
@@ -190,6 +182,14 @@ fn whatever_happens_to_the_microphone_is_recorded_once_and_mended_and_all_else_g
     let loud = noise(&server, "20");
     step(&listening, "clipped", since);
     drop(loud);
+
+    // Muted: only zeros come.
+    let since = now();
+    server.pactl(&["set-source-mute", "virtual_mic", "1"]);
+    step(&listening, "silent", since);
+    let since = now();
+    server.pactl(&["set-source-mute", "virtual_mic", "0"]);
+    step(&listening, "back", since);
 
     // The server hangs, goes on, is killed, and comes again.
     let since = now();

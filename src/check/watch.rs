@@ -112,6 +112,10 @@ impl Watch {
             Standing::Clipped if self.loud.len() == FEW_OF && loud(FEW_OF) < FEW => (Standing::Good, Sign::Clear),
             _ => return None,
         };
+        if standing == Standing::Silent {
+            // How loud it was before says nothing of what it will give when it is back.
+            self.loud.clear();
+        }
         self.standing = standing;
         Some(sign)
     }
@@ -213,6 +217,10 @@ mod tests {
         assert_eq!(signs(&mut watch, &hour), []);
         let quiet = signs(&mut watch, &room(600.0));
         assert!(matches!(quiet[..], [(Clear, 90..=101)]), "{quiet:?}");
+        // Muted while it clips, and back in a quiet room.
+        watch.hear(&shout);
+        assert_eq!(signs(&mut watch, &constant(1.3, 0.0)), [(Silent { stuck: false }, 12)]);
+        assert_eq!(signs(&mut watch, &room(60.0)), [(Back, 2)]);
         // A knock now and then.
         assert_eq!(signs(&mut watch, &[sound(0.08, 40.0), room(3.0)].concat().repeat(100)), []);
     }
