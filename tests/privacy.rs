@@ -1,9 +1,7 @@
 //! What leaves the bedside: redacted logs, and files that only their owner may read. All data is invented.
 
-mod common;
 mod support;
 
-use common::script::pack;
 use earmark::journal;
 use earmark::pack::Pack;
 use earmark::record::{Body, Record};
@@ -18,7 +16,7 @@ use std::sync::LazyLock;
 use support::schema::{check_log, check_records};
 use support::{any_log, every_kind, place, sealed, write};
 
-static PACK: LazyLock<Pack> = LazyLock::new(|| pack("newborn"));
+static PACK: LazyLock<Pack> = LazyLock::new(|| earmark::settings::load_pack("newborn").unwrap());
 
 /// Heard from the demo drill.
 const DRILL: &str = "tests/debrief/drill.earmark.jsonl";
