@@ -121,7 +121,10 @@ fn pages_show_harm_as_text() {
     done(earmark(folder, &["debrief", name, "--html", "debrief.html"]));
     check_page(&fs::read_to_string(folder.join("debrief.html")).unwrap());
     let harmful_name = "x'\"><script>alert(1)</script>.earmark.jsonl".replace('/', "_");
-    fs::copy(&log, folder.join(&harmful_name)).unwrap();
+    // With its heart rate later, so that there is a best and a worst to have debriefs of.
+    let mut later = harmful();
+    later.retain(|line| line["event"] != "heart_rate" || line["t_ms"].as_u64() > Some(3001));
+    fs::write(folder.join(&harmful_name), sealed(later)).unwrap();
     fs::write(folder.join("damaged<script>alert(1)<_script>.earmark.jsonl"), "{}\n").unwrap();
     done(earmark(folder, &["compare", ".", "--html", "compare.html"]));
     check_page(&fs::read_to_string(folder.join("compare.html")).unwrap());

@@ -17,6 +17,8 @@ use super::{AudioError, span};
 
 /// Without a word from the device for this long, it is taken as gone.
 const SILENT_FOR: Duration = Duration::from_millis(1500);
+/// The same before its first word: a sound server may take more than a second to wake a source.
+const FIRST_WITHIN: Duration = Duration::from_secs(5);
 /// How often a waiting reader looks.
 const LOOK: Duration = Duration::from_millis(5);
 
@@ -54,6 +56,8 @@ pub struct Microphone {
     intake: Intake,
     errors: Receiver<String>,
     heard: Instant,
+    /// How long it may be without a word.
+    patience: Duration,
     /// Keeps the sound coming.
     _stream: Box<dyn Any>,
 }
@@ -83,6 +87,7 @@ pub fn open(name: Option<&str>) -> Result<Microphone, AudioError> {
         intake: Intake::new(started.outlet, started.rate)?,
         errors: started.errors,
         heard: Instant::now(),
+        patience: FIRST_WITHIN,
         _stream: started.stream,
     })
 }
@@ -99,13 +104,13 @@ impl Microphone {
     }
 
     /// Waits up to `timeout` for sound. [`AudioError::MicrophoneLost`] when the stream fails or
-    /// the device gives nothing for 1.5 s; all that came before has been handed out by then.
+    /// the device gives nothing for 1.5 s, or 5 s after it was opened; all that came before has been handed out by then.
     pub fn read(&mut self, timeout: Duration) -> Result<MicChunk, AudioError> {
         let until = Instant::now() + timeout;
         loop {
             let chunk = self.intake.take();
             if !chunk.samples.is_empty() || self.intake.moved() {
-                self.heard = Instant::now();
+                (self.heard, self.patience) = (Instant::now(), SILENT_FOR);
             }
             if !chunk.samples.is_empty() {
                 return Ok(chunk);
@@ -116,8 +121,8 @@ impl Microphone {
             if self.intake.over() {
                 return Err(self.gone("the sound server or the driver hung up".into()));
             }
-            if self.heard.elapsed() >= SILENT_FOR {
-                let why = format!("no sound came for {} s", SILENT_FOR.as_secs_f32());
+            if self.heard.elapsed() >= self.patience {
+                let why = format!("no sound came for {} s", self.patience.as_secs_f32());
                 return Err(self.gone(why));
             }
             let left = until.saturating_duration_since(Instant::now());
