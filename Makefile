@@ -102,8 +102,7 @@ assets: ## fetch the pinned engine files, if they are missing
 
 lint: setup-demo ## formatting, clippy and docs, warnings denied
 	@cargo fmt --check
-	@cargo clippy --locked --all-targets -- -D warnings
-	@cargo clippy --locked --features vosk -- -D warnings
+	@cargo clippy --locked --all-targets --features vosk -- -D warnings
 	@RUSTDOCFLAGS="-D warnings" cargo doc --locked --no-deps --document-private-items
 
 clean: ## delete all that was built
