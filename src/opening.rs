@@ -1,7 +1,7 @@
 //! Which log is written: a new one, or one that was left open.
 
-use crate::core::{Core, Effect, ResumeError};
-use crate::journal::{self, Journal, JournalError};
+use crate::core::{Core, Effect, LONGEST_PAUSE_MS, ResumeError};
+use crate::journal::{self, ENDING, Journal, JournalError};
 use crate::pack::Pack;
 use crate::record::{Body, EngineId, Header, PackId, Record};
 use crate::time::{Anchor, Millis};
@@ -9,10 +9,8 @@ use chrono::{DateTime, FixedOffset};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, SystemTime};
 
-/// How logs are called.
-const ENDING: &str = ".earmark.jsonl";
-/// A log is offered for so long after it was left open.
-const OFFERED: Duration = Duration::from_secs(24 * 3600);
+/// A log is offered for as long as it can be gone on with.
+const OFFERED: Duration = Duration::from_millis(LONGEST_PAUSE_MS);
 
 /// Why a log cannot be begun, or gone on with.
 #[derive(Debug, thiserror::Error)]

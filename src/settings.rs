@@ -3,6 +3,7 @@
 use crate::core::Input;
 use crate::engine::both::Both;
 use crate::engine::{Engine, EngineError, assets, builtin};
+use crate::journal::ENDING;
 use crate::pack::{self, Files, Pack, PackError};
 use crate::record::{EngineId, FORMAT, FORMAT_VERSION, Header, Purpose};
 use crate::time::Anchor;
@@ -151,7 +152,7 @@ pub fn header(
 
 /// Where a log goes when no path was given: this folder, named after its start.
 pub fn default_log(anchor: Anchor) -> PathBuf {
-    anchor.start.format("%Y-%m-%dT%H%M%S.earmark.jsonl").to_string().into()
+    format!("{}{ENDING}", anchor.start.format("%Y-%m-%dT%H%M%S")).into()
 }
 
 fn find_pack(name: &str) -> Result<PathBuf, SettingsError> {

@@ -7,7 +7,8 @@ use serde_json::{Value, json};
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
-use support::{place, sealed};
+use support::place;
+use support::seal::sealed;
 use tempfile::TempDir;
 
 /// Markup, a formula, a way out of a cell, of an attribute, of a caption, of a terminal's line.

@@ -14,7 +14,8 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 use std::sync::LazyLock;
 use support::schema::{check_log, check_records};
-use support::{any_log, every_kind, place, sealed, write};
+use support::seal::sealed;
+use support::{any_log, every_kind, place, write};
 
 static PACK: LazyLock<Pack> = LazyLock::new(|| earmark::settings::load_pack("newborn").unwrap());
 

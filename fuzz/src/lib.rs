@@ -3,10 +3,11 @@
 use earmark::pack::Pack;
 use earmark::settings;
 use std::path::PathBuf;
-use std::sync::LazyLock;
+use std::sync::{Arc, LazyLock};
 
 /// The English pack. Needs the assets (`make assets`), and is found from the repository's root.
-pub static PACK: LazyLock<Pack> = LazyLock::new(|| settings::load_pack("newborn").unwrap_or_else(|e| panic!("{e}")));
+pub static PACK: LazyLock<Arc<Pack>> =
+    LazyLock::new(|| settings::load_pack("newborn").unwrap_or_else(|e| panic!("{e}")).into());
 
 /// A file with these bytes, in memory where that can be had; the one before is gone.
 pub fn scratch(bytes: &[u8]) -> PathBuf {
@@ -17,11 +18,4 @@ pub fn scratch(bytes: &[u8]) -> PathBuf {
     });
     std::fs::write(&*FILE, bytes).expect("the scratch file can be written");
     FILE.clone()
-}
-
-/// The same, as exports hold it.
-pub fn shared() -> std::sync::Arc<Pack> {
-    static SHARED: LazyLock<std::sync::Arc<Pack>> =
-        LazyLock::new(|| settings::load_pack("newborn").unwrap_or_else(|e| panic!("{e}")).into());
-    std::sync::Arc::clone(&SHARED)
 }

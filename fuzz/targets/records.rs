@@ -1,6 +1,9 @@
 //! Any records in a sound chain, as whoever means harm can make one, through debrief, comparison, exports and redaction.
 #![no_main]
 
+#[path = "../../tests/support/seal.rs"]
+mod seal;
+
 use earmark::compare::{self, Collection};
 use earmark::debrief::{self, Ending};
 use earmark::export::{self, Log};
@@ -9,14 +12,13 @@ use earmark::record::Record;
 use earmark::redact::{self, Plan};
 use earmark_fuzz::{PACK, scratch};
 use libfuzzer_sys::fuzz_target;
+use seal::sealed;
 use serde_json::Value;
-use sha2::{Digest, Sha256};
-use std::fmt::Write;
 use std::path::Path;
 use std::sync::Arc;
 
 fuzz_target!(|data: &[u8]| {
-    let Some(text) = sealed(data) else { return };
+    let Some(text) = chained(data) else { return };
     let path = scratch(text.as_bytes());
     let Ok(sound) = journal::sound(&path) else { return };
     let ending = Ending { closed: sound.closed, torn: sound.torn };
@@ -44,9 +46,9 @@ fuzz_target!(|data: &[u8]| {
 
 fn exported(path: &Path) {
     let log = journal::read(path).expect("what can be computed with can be read");
-    let pack = earmark_fuzz::shared();
-    let told = export::tell(&log.entries, &pack).expect("it has a header");
-    let log = || [Log { told: told.clone(), pack: Arc::clone(&pack) }];
+    let pack = &*PACK;
+    let told = export::tell(&log.entries, pack).expect("it has a header");
+    let log = || [Log { told: told.clone(), pack: Arc::clone(pack) }];
     table(&export::csv::csv(log()).expect("CSV"));
     export::fhir::fhir(log());
     export::xes::xes(log()).expect("XES");
@@ -68,26 +70,11 @@ fn redacted(path: &Path, records: &[Record]) {
     }
 }
 
-/// A log of these lines, with `seq`, `prev` and `hash` made for them.
-fn sealed(data: &[u8]) -> Option<String> {
-    let hex = |text: &str| {
-        Sha256::digest(text).iter().fold(String::new(), |mut hex, byte| {
-            write!(hex, "{byte:02x}").expect("a string takes all");
-            hex
-        })
-    };
-    let (mut text, mut prev) = (String::new(), "0".repeat(64));
-    for (seq, line) in std::str::from_utf8(data).ok()?.lines().enumerate() {
-        let Ok(Value::Object(mut members)) = serde_json::from_str(line) else { return None };
-        ["seq", "prev", "hash"].iter().for_each(|name| drop(members.shift_remove(*name)));
-        let inner = Value::Object(members).to_string();
-        let covered = format!(r#"{{"seq":{seq},{},"prev":"{prev}""#, &inner[1..inner.len() - 1]);
-        let line = format!(r#"{covered},"hash":"{}"}}"#, hex(&covered));
-        prev = hex(&line);
-        text += &line;
-        text.push('\n');
-    }
-    Some(text)
+/// A log of these lines, if they are objects.
+fn chained(data: &[u8]) -> Option<String> {
+    let lines = std::str::from_utf8(data).ok()?.lines().map(serde_json::from_str);
+    let lines: Vec<Value> = lines.collect::<Result<_, _>>().ok()?;
+    lines.iter().all(Value::is_object).then(|| sealed(lines))
 }
 
 /// A page without a script, or anything that fetches or leads away.

@@ -4,7 +4,7 @@ use super::output;
 use super::packs::{Packs, ending};
 use crate::compare::{self, Collection, Comparison, Measured};
 use crate::debrief;
-use crate::journal;
+use crate::journal::{self, ENDING};
 use crate::pack::Pack;
 use anyhow::{Context, Result, bail};
 use clap::Args;
@@ -13,9 +13,6 @@ use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex};
-
-/// How logs are named.
-const SUFFIX: &str = ".earmark.jsonl";
 
 #[derive(Debug, Args)]
 pub struct CompareArgs {
@@ -39,7 +36,7 @@ pub fn run(args: &CompareArgs) -> Result<ExitCode> {
         find(path, &mut paths).with_context(|| format!("{} cannot be read", path.display()))?;
     }
     if paths.is_empty() {
-        bail!("there is no log here: name logs, or folders with files ending in {SUFFIX}");
+        bail!("there is no log here: name logs, or folders with files ending in {ENDING}");
     }
     let packs = Packs::new(args.pack.clone());
     let comparison = collect(&paths, &packs).compare();
@@ -68,7 +65,7 @@ fn find(path: &Path, out: &mut Vec<PathBuf>) -> std::io::Result<()> {
         let kind = entry.file_type()?;
         if kind.is_dir() {
             find(&entry.path(), out)?;
-        } else if entry.file_name().to_string_lossy().ends_with(SUFFIX) {
+        } else if entry.file_name().to_string_lossy().ends_with(ENDING) {
             out.push(entry.path());
         }
     }

@@ -6,7 +6,6 @@ use crate::record::Record;
 use crate::redact::{self, Plan};
 use anyhow::{Context, Result};
 use clap::Args;
-use sha2::{Digest, Sha256};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::str::FromStr;
@@ -76,8 +75,7 @@ pub fn run(args: &RedactArgs) -> Result<ExitCode> {
 
 /// As [`crate::record::Redacted::of`] says.
 fn name_of(sound: &Sound) -> String {
-    let digest = Sha256::digest(format!("{} {}", sound.header().log_id, sound.last_hash));
-    digest.iter().map(|byte| format!("{byte:02x}")).collect()
+    journal::sha256(format!("{} {}", sound.header().log_id, sound.last_hash).as_bytes())
 }
 
 fn at_random() -> i32 {

@@ -9,7 +9,7 @@ pub mod speech;
 pub mod state;
 pub mod words;
 
-pub use resume::ResumeError;
+pub use resume::{LONGEST_PAUSE_MS, ResumeError};
 
 use crate::checkpoints::{Change, Moment, Transition};
 use crate::decode::Reading;

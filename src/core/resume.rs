@@ -5,13 +5,11 @@ use super::{Core, Effect, words};
 use crate::core::speech::Urgency;
 use crate::pack::Pack;
 use crate::record::{Body, By, Record};
-use crate::time::{Anchor, Millis, long_face};
+use crate::time::{Anchor, LONGEST_MS, Millis, long_face};
 use chrono::{DateTime, FixedOffset};
 
 /// A log that was left longer than this is another recording's: a day.
-const LONGEST_PAUSE_MS: i64 = 24 * 3600 * 1000;
-/// No recording has times beyond this: a week.
-const LATEST_MS: Millis = 7 * 24 * 3600 * 1000;
+pub const LONGEST_PAUSE_MS: Millis = 24 * 3600 * 1000;
 
 /// Why a log cannot be gone on with.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -38,12 +36,12 @@ impl<'p> Core<'p> {
         let last = records.last().and_then(|record| Some((record.t_ms, record.at.parse().ok()?)));
         let seq = (records.len() as u64).saturating_sub(1);
         let (t, at): (Millis, DateTime<FixedOffset>) = last.ok_or(ResumeError::Time { seq })?;
-        if latest > LATEST_MS {
+        if latest > LONGEST_MS {
             return Err(ResumeError::Time { seq });
         }
         // Wall time is all that tells how long the pause was.
         let pause_ms = Anchor::at(t, at).off_ms(latest, wall);
-        if pause_ms > LONGEST_PAUSE_MS {
+        if pause_ms > LONGEST_PAUSE_MS as i64 {
             return Err(ResumeError::TooOld { ms: pause_ms as Millis });
         }
         let now = latest + Millis::try_from(pause_ms).unwrap_or(0);

@@ -6,10 +6,9 @@ use crate::core::state::{BIRTH, Entry, RECORDER, STARTED_AGAIN, is_out};
 use crate::pack::Pack;
 use crate::pack::debrief::Plan;
 use crate::record::{Body, CheckpointState, Doubt, Header, Meaning, Record, Rival};
+use crate::time::LONGEST_MS;
 use serde::Serialize;
 
-/// Nothing that is recorded takes longer: a log with times beyond it was not written by a recorder.
-const LONGEST_MS: Moment = 7 * 24 * 3600 * 1000;
 /// Devices without which call-outs are lost.
 const NEEDED: [&str; 3] = ["microphone", "engine", "disk"];
 /// A device that keeps what it cannot do at once, and does it late: when it is back nothing was lost, unless it says so.
@@ -223,7 +222,7 @@ pub fn check_times<'r>(records: impl IntoIterator<Item = &'r Record>) -> Result<
             _ => 0,
         };
         let times = [moment(record.t_ms), moment(record.written_ms), moved];
-        if times.iter().any(|t| !(-LONGEST_MS..=LONGEST_MS).contains(t)) {
+        if times.iter().any(|t| t.unsigned_abs() > LONGEST_MS) {
             return Err(DebriefError::Times { seq });
         }
     }

@@ -138,30 +138,31 @@ impl Decoder {
     /// The best call-out at a `place` in a short stretch that begins at frame `offset`, with its best rival. Where a
     /// decoy fits better, it is the rival, and the margin negative.
     fn weigh(&self, emissions: &Emissions, offset: usize, place: Range<usize>) -> Option<Reading> {
-        let is_there =
-            |path: &Path| path.calls.first().is_some_and(|call| start(call) < place.end && end(call) > place.start);
+        let is_there = |call: &Call| start(call) < place.end && end(call) > place.start;
         let mut paths = search::search::<MEANINGS>(&self.network, emissions, self.weigh);
-        paths.retain(is_there);
-        let clean = paths.first()?;
-        let alone = self.measure(&self.network, clean, emissions, f32::from(u8::MAX));
-        let near = (alone.confidence() >= UNLIKELY).then(|| self.near(&paths)).flatten();
-        let decoy = near.iter().flat_map(|near| {
+        paths.retain(|path| {
+            path.calls.first().is_some_and(|call| is_there(call) && understand(&self.network, call).is_some())
+        });
+        let lead = self.measure(&self.network, paths.first()?, emissions, f32::from(u8::MAX));
+        let near = (lead.confidence() >= UNLIKELY).then(|| self.near(&paths)).flatten();
+        let decoys = near.iter().flat_map(|near| {
             let found = search::search::<1>(near, emissions, self.weigh);
             found.into_iter().map(move |path| (near, path))
         });
-        let mut found: Vec<Candidate> = paths
-            .into_iter()
-            .map(|path| (&self.network, path))
-            .chain(decoy)
+        let call_outs = paths.into_iter().map(|path| (&self.network, path));
+        let mut found: Vec<Candidate> = call_outs
+            .chain(decoys)
             .filter_map(|(network, path)| Some((understand(network, path.calls.first()?)?, network, path)))
             .collect();
-        found.sort_by(|a, b| b.2.score.total_cmp(&a.2.score));
         let is_call_out = |(understood, ..): &Candidate| matches!(understood, Understood::CallOut(_));
-        let (understood, network, best) = found.remove(found.iter().position(is_call_out).unwrap_or(0));
+        let at = found.iter().position(is_call_out).unwrap_or(0);
+        let (understood, network, best) = found.remove(at);
+        let of_best = if at == 0 { lead } else { self.measure(network, &best, emissions, lead.margin) };
         let call = best.calls.first()?;
-        let rival = found.into_iter().find(|(other, ..)| *other != understood);
-        let margin = rival.as_ref().map_or(alone.margin, |(.., path)| best.score - path.score);
-        let measures = self.measure(network, &best, emissions, margin);
+        let others = found.into_iter().filter(|(other, ..)| *other != understood);
+        let rival = others.min_by(|a, b| b.2.score.total_cmp(&a.2.score));
+        let margin = rival.as_ref().map_or(lead.margin, |(.., path)| best.score - path.score);
+        let measures = Measures { margin, ..of_best };
         let frame_ms = |frame: usize| (frame + offset) as i64 * FRAME_MS;
         Some(Reading {
             understood,

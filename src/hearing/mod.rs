@@ -59,11 +59,6 @@ impl Hearing {
         self.segmenter.position()
     }
 
-    /// Whether somebody is speaking, or something sounds like it.
-    pub fn is_in_speech(&self) -> bool {
-        self.segmenter.running().is_some()
-    }
-
     /// Takes the next samples of the stream (16 kHz mono).
     pub fn push(&mut self, samples: &[f32]) -> Result<Vec<Batch>, EngineError> {
         let segments = self.segmenter.push(samples);

@@ -5,6 +5,7 @@
 
 use super::JournalError;
 use super::line::{FIRST_PREV, MAX_LINE, sha256};
+use super::medium::options;
 use super::writer::{Journal, faithful_line};
 use crate::record::{Body, Record};
 use std::collections::VecDeque;
@@ -253,11 +254,8 @@ fn rescue<'w>(path: &Path, records: impl Iterator<Item = &'w Waiting>, last: Str
             count += 1;
         }
     }
-    let mut options = std::fs::OpenOptions::new();
-    options.write(true).create_new(true);
-    std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
-    let written =
-        options.open(&rest).and_then(|mut file| file.write_all(text.as_bytes()).and_then(|()| file.sync_all()));
+    let made = options().create_new(true).open(&rest);
+    let written = made.and_then(|mut file| file.write_all(text.as_bytes()).and_then(|()| file.sync_all()));
     let path = path.to_path_buf();
     match written {
         Ok(()) => JournalError::Unwritten { path, count, rest },

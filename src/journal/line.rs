@@ -38,7 +38,7 @@ const HASH_KEY: &str = r#","hash":""#;
 const END: &str = r#""}"#;
 
 /// SHA-256 in lower-case hex.
-pub(super) fn sha256(bytes: &[u8]) -> String {
+pub fn sha256(bytes: &[u8]) -> String {
     let mut hex = String::with_capacity(64);
     for byte in Sha256::digest(bytes) {
         write!(hex, "{byte:02x}").expect("a string takes all");

@@ -161,7 +161,7 @@ fn piece(from: &File, at: u64, end: u64) -> io::Result<Vec<u8>> {
 }
 
 /// Only its owner may read and write it.
-fn options() -> OpenOptions {
+pub(super) fn options() -> OpenOptions {
     let mut options = OpenOptions::new();
     options.read(true).append(true).mode(0o600);
     options

@@ -25,7 +25,7 @@ mod writer;
 
 pub use fault::Fault;
 pub use keeper::{Keeper, MEMORY, Place, Standing};
-pub use line::{FIRST_PREV, Line, MAX_LINE, schema};
+pub use line::{FIRST_PREV, Line, MAX_LINE, schema, sha256};
 pub use medium::Medium;
 pub use reader::{Entry, Log, Torn, read};
 pub use sound::{Sound, sound};
@@ -35,6 +35,9 @@ pub use writer::{Durability, Found, Journal};
 use std::io;
 use std::path::{Path, PathBuf};
 use thiserror::Error;
+
+/// What the names of logs end in.
+pub const ENDING: &str = ".earmark.jsonl";
 
 /// Why a log could not be written or read.
 #[derive(Debug, Error)]

@@ -21,7 +21,10 @@ import tempfile
 import threading
 import time
 
-HERE = pathlib.Path(__file__).parent
+HERE = pathlib.Path(__file__).resolve().parent
+sys.path.insert(0, str(HERE.parent / "common"))
+from sound_server import sound_server  # noqa: E402
+
 DRILL = HERE.parent / "drill/drill.flac"
 # Megabytes that the program may have resident at most.
 MOST = 150
@@ -105,49 +108,18 @@ def replay(earmark, folder, name, files, hours):
     return line, faults
 
 
-class Server:
-    """A private sound server with a room and a microphone."""
-
-    def __init__(self, folder):
-        self.folder = folder / "sound"
-        (self.folder / "pulse").mkdir(parents=True)
-        (self.folder / "asound.conf").write_text("pcm.!default { type pulse }\nctl.!default { type pulse }\n")
-        native = self.folder / "pulse/native"
-        assets = os.environ.get("EARMARK_ASSETS") or str(
-            pathlib.Path(os.environ.get("XDG_CACHE_HOME") or pathlib.Path.home() / ".cache") / "earmark")
-        self.environment = {**os.environ, "HOME": str(self.folder), "XDG_RUNTIME_DIR": str(self.folder),
-            "PULSE_RUNTIME_PATH": str(self.folder / "pulse"), "PULSE_SERVER": f"unix:{native}", "EARMARK_ASSETS": assets,
-            "ALSA_CONFIG_PATH": str(self.folder / "asound.conf"), "TERM": "xterm"}  # fmt: skip
-        modules = [f"module-native-protocol-unix auth-anonymous=1 socket={native}",
-                   "module-null-sink sink_name=room rate=48000 channels=2",
-                   "module-remap-source master=room.monitor source_name=virtual_mic"]  # fmt: skip
-        command = ["pulseaudio", "-n", "--daemonize=no", "--exit-idle-time=-1", "--use-pid-file=no", "--disable-shm=yes",
-                   "--realtime=no", "--high-priority=no", *[part for m in modules for part in ("-L", m)]]  # fmt: skip
-        self.process = subprocess.Popen(command, env=self.environment, stdin=subprocess.DEVNULL,
-                                        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)  # fmt: skip
-        for _ in range(400):
-            sources = subprocess.run(["pactl", "list", "short", "sources"], env=self.environment, capture_output=True, text=True)
-            if "virtual_mic" in sources.stdout:
-                return
-            time.sleep(0.05)
-        sys.exit("the sound server does not start")
-
-    def end(self):
-        self.process.kill()
-        self.process.wait()
-
-
 def shout(earmark, folder, hours):
     """Call-outs of the drill, driven far into full scale, one behind the other, and keys meanwhile."""
     loud = folder / "shout.wav"
     run("sox", DRILL, "-r", "48000", loud, "gain", "30")
-    server, log = Server(folder), folder / "shout.earmark.jsonl"
-    try:
+    log = folder / "shout.earmark.jsonl"
+    with sound_server() as environment:
+        environment["TERM"] = "xterm"
         child, terminal = pty.fork()
         if child == 0:
             command = [str(earmark), "listen", "--mic", "virtual_mic", "--keypad", "terminal", "--no-voice", "--purpose",
                        "demo", "--log", str(log)]  # fmt: skip
-            os.execvpe(command[0], command, server.environment)
+            os.execvpe(command[0], command, environment)
         drain = threading.Thread(target=read_all, args=(terminal,), daemon=True)
         drain.start()
         while not log.exists():
@@ -158,7 +130,7 @@ def shout(earmark, folder, hours):
         player, typed, next_key = None, 0, time.monotonic()
         while time.monotonic() < until:
             if player is None or player.poll() is not None:
-                player = subprocess.Popen(["paplay", "--device=room", str(loud)], env=server.environment)
+                player = subprocess.Popen(["paplay", "--device=room", str(loud)], env=environment)
             if time.monotonic() < keys_until:
                 os.write(terminal, KEYS[typed % len(KEYS):][:1])
                 typed += 1
@@ -170,8 +142,6 @@ def shout(earmark, folder, hours):
         time.sleep(3)
         os.kill(child, signal.SIGTERM)
         os.waitpid(child, 0)
-    finally:
-        server.end()
     found = watch.figures(hours)
     lines, line, faults = judge("shouting", found, log, earmark, f", {typed} keys")
     keyed = sum(1 for record in lines if record.get("by") == "keypad")
