@@ -20,7 +20,7 @@ pub use text::{definitions, summary, unit};
 use crate::checkpoints::{Fact, Moment, any as fits, moment};
 use crate::core::state::COMMAND;
 use crate::pack::Pack;
-use crate::pack::debrief::{Curve, Shape};
+use crate::pack::debrief::{Curve, Shape, Usual};
 use crate::record::{Body, By, Purpose, Record};
 use crate::time::clock_face;
 use account::Asked;
@@ -627,10 +627,13 @@ fn doses(account: &Account) -> Vec<Dose> {
         };
         let usual = account.plan.doses.iter().find(fits);
         let strength = usual.and_then(|dose| dose.strength.as_ref()).map_or(String::new(), |s| format!(", {s}"));
-        let range = usual.and_then(|dose| Some(Placed::of(per_kg.value()?, dose.low?, dose.high?)));
-        let words = usual.map(|dose| match (dose.low, dose.high, dose.about) {
-            (Some(low), Some(high), _) => format!("{} to {} {unit}/kg{strength}", plain(low), plain(high)),
-            (.., about) => format!("{} {unit}/kg{strength}", plain(about.unwrap_or_default())),
+        let range = usual.and_then(|dose| match dose.usual {
+            Usual::Range(low, high) => Some(Placed::of(per_kg.value()?, low, high)),
+            Usual::About(_) => None,
+        });
+        let words = usual.map(|dose| match dose.usual {
+            Usual::Range(low, high) => format!("{} to {} {unit}/kg{strength}", plain(low), plain(high)),
+            Usual::About(amount) => format!("{} {unit}/kg{strength}", plain(amount)),
         });
         Dose {
             at: account.stamp(fact.at),

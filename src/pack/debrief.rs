@@ -1,5 +1,6 @@
 //! `debrief.toml`: what a debrief reads from a log, as figures, lanes, doses and report. Read and checked here.
 
+use super::reference::{Axis, Given, Reference};
 use super::{Events, PackError, ValueKind};
 use crate::checkpoints::{Language, Moment, Pattern, Rules, span};
 use crate::grammar::source::Span;
@@ -151,8 +152,7 @@ pub enum RecordMeasure {
 }
 
 /// What a reading should be, by minute after birth.
-#[derive(Debug, Clone, PartialEq, Deserialize)]
-#[serde(deny_unknown_fields)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Target {
     pub title: String,
     /// Event that gives the readings.
@@ -176,20 +176,22 @@ impl Target {
 }
 
 /// What is usual of a drug, for each kilogram.
-#[derive(Debug, Clone, PartialEq, Deserialize)]
-#[serde(deny_unknown_fields)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Dose {
     pub of: String,
     /// Any route, if empty.
-    #[serde(default)]
     pub route: Vec<String>,
     pub unit: String,
-    pub low: Option<f64>,
-    pub high: Option<f64>,
-    /// One amount, which judges nothing.
-    pub about: Option<f64>,
+    pub usual: Usual,
     pub strength: Option<String>,
     pub source: String,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Usual {
+    Range(f64, f64),
+    /// One amount, which judges nothing.
+    About(f64),
 }
 
 /// Apgar scores, and the checkpoints that ask for them.
@@ -262,6 +264,30 @@ pub enum Fill {
     All(Vec<Pattern>),
 }
 
+/// An amount for each kilogram of reference.toml that doses are held against.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RawDose {
+    of: String,
+    #[serde(default)]
+    route: Vec<String>,
+    unit: String,
+    quantity: String,
+    given: String,
+    strength: Option<String>,
+}
+
+/// A table of reference.toml that readings are held against.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RawTarget {
+    title: String,
+    of: String,
+    quantity: String,
+    given: String,
+    between: String,
+}
+
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 struct File {
@@ -278,9 +304,9 @@ struct File {
     group: BTreeMap<String, Vec<Spanned<String>>>,
     #[serde(default)]
     figure: Vec<RawFigure>,
-    target: Option<Spanned<Target>>,
+    target: Option<Spanned<RawTarget>>,
     #[serde(default)]
-    dose: Vec<Spanned<Dose>>,
+    dose: Vec<Spanned<RawDose>>,
     apgar: Option<Spanned<Apgar>>,
     #[serde(default)]
     lane: Vec<RawLane>,
@@ -359,6 +385,7 @@ struct RawItem {
 pub struct Surroundings<'a> {
     pub events: &'a Events,
     pub rules: &'a Rules,
+    pub reference: Option<&'a Reference>,
     pub sources: &'a dyn Fn(&str) -> bool,
 }
 
@@ -461,32 +488,39 @@ impl Reader<'_> {
         })
     }
 
-    fn target(&self, target: &Spanned<Target>) -> Result<Target, PackError> {
-        let Target { of, points, source, .. } = target.get_ref();
+    fn target(&self, raw: &Spanned<RawTarget>) -> Result<Target, PackError> {
+        let RawTarget { title, of, quantity, given, between } = raw.get_ref();
         if let Err(what) = self.number(of) {
-            return self.fault(target.span(), what);
+            return self.fault(raw.span(), what);
         }
-        self.known_source(source, target.span())?;
-        let in_order = points.windows(2).all(|pair| pair[0][0] < pair[1][0]);
-        let sound = points.iter().all(|point| point.iter().all(|n| n.is_finite()) && point[1] <= point[2]);
-        if points.len() < 2 || !in_order || !sound {
-            return self.fault(target.span(), "points: write at least two of [minute, lowest, highest], by minute");
-        }
-        Ok(target.get_ref().clone())
+        let table = self.around.reference.and_then(|reference| reference.given(quantity, given));
+        let points = table.filter(|table| table.by == Some(Axis::Minute)).and_then(Given::points);
+        let Some((table, points)) = table.zip(points) else {
+            let what = "reference.toml has no such table of two or more minutes with `low` and `high`: add it, or correct \
+                        `quantity` (an id) and `given` (its name)";
+            return self.fault(raw.span(), what);
+        };
+        let source = table.source.get_ref().clone();
+        Ok(Target { title: title.clone(), of: of.clone(), points, source, between: between.clone() })
     }
 
-    fn dose(&self, dose: &Spanned<Dose>) -> Result<Dose, PackError> {
-        let Dose { of, unit, low, high, about, source, .. } = dose.get_ref();
+    fn dose(&self, raw: &Spanned<RawDose>) -> Result<Dose, PackError> {
+        let RawDose { of, route, unit, quantity, given, strength } = raw.get_ref();
         let listed = self.around.events.get(of).is_some_and(|event| event.units.contains(unit));
         if !listed {
-            return self.fault(dose.span(), format!("events.toml does not list the unit {unit} for '{of}'"));
+            return self.fault(raw.span(), format!("events.toml does not list the unit {unit} for '{of}'"));
         }
-        self.known_source(source, dose.span())?;
-        let range = matches!((low, high), (Some(low), Some(high)) if *low > 0.0 && low <= high);
-        if range == about.is_some() || low.is_some() != high.is_some() {
-            return self.fault(dose.span(), "write low and high for each kg, the lower first, or about alone");
-        }
-        Ok(dose.get_ref().clone())
+        let found = self.around.reference.and_then(|reference| reference.per_kg(quantity, given, unit));
+        let Some((low, high, source)) = found else {
+            let what = format!(
+                "reference.toml gives no number of {unit} for each kg here: add it, or correct `quantity` (an id) and \
+                 `given` (its name)"
+            );
+            return self.fault(raw.span(), what);
+        };
+        let usual = if low < high { Usual::Range(low, high) } else { Usual::About(low) };
+        let (of, route, unit, strength) = (of.clone(), route.clone(), unit.clone(), strength.clone());
+        Ok(Dose { of, route, unit, usual, strength, source: source.into() })
     }
 
     fn apgar(&self, apgar: &Spanned<Apgar>) -> Result<Apgar, PackError> {

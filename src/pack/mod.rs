@@ -193,11 +193,16 @@ impl Pack {
         let keypad = files.get(keypad::KEYPAD).map(|text| keypad::load(text, &events, &graph)).transpose()?;
         let changes = files.get(DECOYS).map(|text| read_toml(DECOYS, text)).transpose()?.unwrap_or_default();
         let decoys = Decoys::new(&graph, &changes);
-        let around = debrief::Surroundings { events: &events, rules: &checkpoints, sources: &sources };
-        let debrief = files.get(debrief::DEBRIEF).map(|text| debrief::load(text, &around)).transpose()?;
         let organisation = |key: &str| manifest.sources.get(key).map(|source| source.organisation.clone());
         let tables = files.get(reference::REFERENCE);
         let reference = tables.map(|text| reference::load(text, &graph, &organisation)).transpose()?;
+        let around = debrief::Surroundings {
+            events: &events,
+            rules: &checkpoints,
+            reference: reference.as_ref(),
+            sources: &sources,
+        };
+        let debrief = files.get(debrief::DEBRIEF).map(|text| debrief::load(text, &around)).transpose()?;
         let words = files.get(WORDS).map_or("", String::as_str);
         let general = ("the general dictionary", dictionary);
         let pronunciations = match manifest.is_english() {

@@ -5,6 +5,7 @@ use crate::grammar::graph::Graph;
 use crate::grammar::meaning::Understood;
 use crate::grammar::source::Span;
 use rust_decimal::Decimal;
+use rust_decimal::prelude::ToPrimitive;
 use serde::{Deserialize, Deserializer, Serialize, de};
 use std::collections::BTreeSet;
 use std::fmt;
@@ -252,11 +253,38 @@ pub struct Warning {
     pub mark: Spanned<Mark>,
 }
 
+impl Reference {
+    /// A quantity, as it is given under this name.
+    pub fn given(&self, quantity: &str, name: &str) -> Option<&Given> {
+        let quantity = self.quantities.iter().find(|q| q.id.get_ref() == quantity)?;
+        quantity.given.iter().find(|given| given.name.get_ref() == name)
+    }
+
+    /// Lowest and highest for each kg in `unit`, the quantity's own or mg, and the source.
+    pub fn per_kg(&self, quantity: &str, name: &str, unit: &str) -> Option<(f64, f64, &str)> {
+        let own = self.quantities.iter().any(|q| q.id.get_ref() == quantity && q.unit == unit);
+        let given = self.given(quantity, name)?;
+        let amount = if own { given.per_kg.as_ref() } else { given.mg_per_kg.as_ref().filter(|_| unit == "mg") };
+        let Value::Range(low, high) = amount?.get_ref().read().ok()? else { return None };
+        Some((low.to_f64()?, high.to_f64()?, given.source.get_ref()))
+    }
+}
+
 impl Given {
     /// What it depends on; nothing, if it is the same for every baby.
     pub fn axis(&self) -> Option<Axis> {
         let formula = self.per_kg.is_some() || self.kg_plus.is_some();
         self.by.or(formula.then_some(Axis::Weight))
+    }
+
+    /// The rows as [where, lowest, highest] in order; `None` if there are less than two, or one is no such row.
+    pub fn points(&self) -> Option<Vec<[f64; 3]>> {
+        let point = |row: &Spanned<Row>| {
+            let Row { at: Some(at), low: Some(low), high: Some(high), .. } = row.get_ref() else { return None };
+            Some([at.0.to_f64()?, low.0.to_f64()?, high.0.to_f64()?])
+        };
+        let points: Vec<_> = self.rows.iter().map(point).collect::<Option<_>>()?;
+        (points.len() >= 2 && points.is_sorted_by(|a, b| a[0] < b[0])).then_some(points)
     }
 }
 

@@ -3,7 +3,8 @@
 usage: make_training.py OUT_DIR [--seed N] [--shards N] [--clips N]
 Writes OUT_DIR/SEED_NNN.npz ("wave": int16 samples at 16 kHz one clip after another, "n": samples of each) and
 .json beside it ([{"words", "voice", "phones": ARPAbet by word}]). Sentences: call-outs of the grammar, their
-words in wrong order, other talk (talk.txt), and pieces of licence texts for what the grammar never says.
+words in wrong order, what decoys.toml makes of them, other talk (talk.txt), and pieces of licence texts for what the
+grammar never says.
 Voices of the drill and of the bench (make_bench.py) are not among these. Needs the Debian packages named in
 tests/synth/voices.py, training.txt, and the dictionary that `make assets` fetches.
 """
@@ -15,6 +16,7 @@ import pathlib
 import random
 import re
 import sys
+import tomllib
 
 import numpy as np
 from scipy.signal import resample_poly
@@ -52,16 +54,36 @@ class Texts:
         self.grammar = Grammar(PACK / "phrases.jsgf")
         lines = (HERE / "talk.txt").read_text(encoding="utf-8").splitlines()
         self.talk = [line.strip() for line in lines if line.strip() and not line.startswith("#")]
+        self.decoys = tomllib.loads((PACK / "decoys.toml").read_text(encoding="utf-8"))
         text = " ".join(path.read_text(errors="ignore") for path in LICENCES).lower()
         self.other = re.sub(r"[^a-z' ]+", " ", text).split()
 
     def callout(self):
         return self.grammar.sample(self.rng, self.rng.choice(list(self.grammar.public)))[0]
 
+    def almost(self):
+        """A call-out as the pack's decoys are made: denied, asked, put off, or a word turned into its opposite."""
+        words, kind = self.callout().split(), self.rng.random()
+        rows = [(k, row) for k, word in enumerate(words) for row in self.decoys["opposites"] if word in row]
+        if rows and kind < 0.6:
+            k, row = self.rng.choice(rows)
+            words[k] = self.rng.choice(row)
+        elif kind < 0.7:
+            words.insert(self.rng.randrange(len(words)), self.rng.choice(self.decoys["denials"]))
+        elif kind < 0.8:
+            words.insert(0, self.rng.choice(self.decoys["lead_ins"]))
+        elif kind < 0.9:
+            words.append(self.rng.choice(self.decoys["tails"]))
+        else:
+            words = words[: max(1, len(words) - 1)]
+        return " ".join(words)
+
     def draw(self):
         while True:
             kind = self.rng.random()
-            if kind < 0.12:
+            if kind < 0.08:
+                said = self.almost()
+            elif kind < 0.14:
                 words = (self.callout() + " " + self.callout()).split()
                 self.rng.shuffle(words)
                 said = " ".join(words[: self.rng.randint(1, 6)])
