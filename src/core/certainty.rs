@@ -8,7 +8,7 @@ use crate::record::{Doubt, Meaning, Rival};
 /// A call-out this sure is accepted; set on development voices (see `tests/hearing`).
 const ACCEPT: f32 = 0.7;
 /// One less sure than this is refused; between the two it is doubtful.
-const REFUSE: f32 = 0.2;
+pub const REFUSE: f32 = 0.2;
 /// A rival this probable makes a reading doubtful.
 const RIVAL: f32 = 0.1;
 /// A rival less probable than this is not worth a line in the log.

@@ -19,9 +19,9 @@ const ONSET_LAG_MS: i64 = 65;
 const FILLER_PER_PHONE: f32 = 4.0;
 const UNHEARD_BOUNDARY: f32 = 0.3;
 const BEAM: f32 = 20.0;
-/// Frames before a call-out, and behind it, that are looked at again when it is weighed: behind it there is room for
-/// what may have been said to its end ("thirty six" "point eight").
-const BEFORE: usize = 12;
+/// Frames before a call-out, and behind it, that are looked at again when it is weighed. There is room for what makes
+/// it another: "has not been" before it, or "point eight" behind "thirty six".
+const BEFORE: usize = 35;
 const BEHIND: usize = 30;
 /// Frames beside a call-out in which other speech speaks against it: 200 ms.
 const NEAR: usize = 10;

@@ -1,6 +1,7 @@
 //! Joins what was heard in one segment after another: a call-out at a seam is reported once.
 
 use super::{Batch, Heard, RATE, Segment, Then};
+use crate::core::certainty::REFUSE;
 use crate::decode::Reading;
 use crate::time::Millis;
 
@@ -22,6 +23,12 @@ impl Joiner {
     pub fn join(&mut self, segment: &Segment, readings: Vec<Reading>) -> Batch {
         let (start, end) = segment.span();
         let mut heard = Vec::new();
+        if let Then::Open { before } = segment.then
+            && before * 1000 / RATE > self.reported_to
+        {
+            // There may be a call-out before what was heard now; it must be reported first.
+            return Batch { known_at: end, heard };
+        }
         for reading in readings {
             let onset = start + reading.onset_ms as Millis;
             let ends = start + reading.end_ms as Millis;
@@ -32,10 +39,13 @@ impl Joiner {
             match segment.then {
                 // What the next segment holds whole is better heard there.
                 Then::More { from } if onset > from * 1000 / RATE && ends + SEAM_MS > end => break,
-                Then::Open if reading.may_go_on || reading.disputed || reading.confidence < SURE => break,
+                Then::Open { .. } if reading.may_go_on || reading.disputed || reading.confidence < SURE => break,
                 _ => {}
             }
-            self.reported_to = ends;
+            // What is refused anyway must not hide what the next segment hears there.
+            if reading.confidence >= REFUSE {
+                self.reported_to = ends;
+            }
             heard.push(Heard::Reading { onset, reading: Box::new(reading) });
         }
         self.spoken |= !heard.is_empty();
@@ -46,5 +56,67 @@ impl Joiner {
             self.reported_to = self.reported_to.max(start);
         }
         Batch { known_at: end, heard }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::decode::Word;
+    use crate::decode::confidence::Measures;
+    use crate::grammar::meaning::Understood;
+    use crate::record::Meaning;
+
+    /// A second of sound from this one on.
+    fn segment(from_s: u64, seconds: u64, then: Then) -> Segment {
+        Segment { from: from_s * RATE, samples: vec![0.0; (seconds * RATE) as usize], then }
+    }
+
+    /// A call-out of a second's length, so many seconds behind the start of its segment.
+    fn reading(second: i64, words: &str, confidence: f32) -> Reading {
+        let (onset_ms, end_ms) = (second * 1000, second * 1000 + 1000);
+        Reading {
+            understood: Understood::CallOut(Meaning { event: words.into(), ..Meaning::default() }),
+            words: vec![Word { text: words.into(), from_ms: onset_ms, to_ms: end_ms }],
+            onset_ms,
+            end_ms,
+            confidence,
+            rival: None,
+            may_go_on: false,
+            disputed: false,
+            measures: Measures::default(),
+        }
+    }
+
+    fn words(batch: Batch) -> Vec<String> {
+        let words = |heard| match heard {
+            Heard::Reading { reading, .. } => reading.sentence(),
+            Heard::Talk => "talk".into(),
+        };
+        batch.heard.into_iter().map(words).collect()
+    }
+
+    #[test]
+    fn nothing_is_reported_ahead_of_what_was_not_heard_yet() {
+        let mut joiner = Joiner::default();
+        // In noise there was no pause since the tenth second; only the last three seconds are heard ahead.
+        let then = Then::Open { before: 12 * RATE };
+        let ahead = joiner.join(&segment(13, 3, then), vec![reading(2, "second", 0.99)]);
+        assert!(words(ahead).is_empty());
+        let all = vec![reading(1, "first", 0.99), reading(5, "second", 0.99)];
+        assert_eq!(words(joiner.join(&segment(10, 6, Then::Pause), all)), ["first", "second"]);
+        // Where all before it has been reported, or nothing lies before it, it is reported at once.
+        let ahead = joiner.join(&segment(15, 3, Then::Open { before: 14 * RATE }), vec![reading(2, "third", 0.99)]);
+        assert_eq!(words(ahead), ["third"]);
+        let ahead = joiner.join(&segment(30, 3, Then::Open { before: 0 }), vec![reading(2, "fourth", 0.99)]);
+        assert_eq!(words(ahead), ["fourth"]);
+    }
+
+    #[test]
+    fn what_is_refused_does_not_hide_what_is_heard_there_later() {
+        let mut joiner = Joiner::default();
+        let cut = Then::More { from: 3 * RATE };
+        assert_eq!(words(joiner.join(&segment(0, 6, cut), vec![reading(3, "noise", 0.01)])), ["noise"]);
+        assert_eq!(words(joiner.join(&segment(3, 6, Then::Pause), vec![reading(0, "speech", 0.9)])), ["speech"]);
     }
 }

@@ -10,6 +10,8 @@ const LEAD: usize = 4800;
 const PAUSE: usize = 34;
 /// After a pause this long, what was said so far is heard once ahead of the segment's end: 160 ms.
 const EARLY: usize = 16;
+/// No more than this of it: 4 s.
+const AHEAD: usize = 64_000;
 /// So much of what is being said is looked at while it is: 3 s.
 const RECENT: usize = 48_000;
 /// Looks with speech, out of the last `ONSET_OF`, that begin a segment.
@@ -45,8 +47,9 @@ pub enum Then {
     Pause,
     /// It was cut in mid-speech; the next segment begins at `from`.
     More { from: u64 },
-    /// It is still running, and comes again with its true end: a short pause may be its last.
-    Open,
+    /// It is still running, and comes again with its true end: a short pause may be its last. Speech of it that lies
+    /// before what is given ends at `before`.
+    Open { before: u64 },
 }
 
 /// Finds segments in a stream that may come in pieces of any size.
@@ -58,6 +61,8 @@ pub struct Segmenter {
     kept_from: u64,
     /// Samples of `kept` that have been looked at.
     looked: usize,
+    /// What each of these looks found.
+    active: Vec<bool>,
     /// Recent looks, newest in the lowest bit.
     recent: u32,
     /// Looks with speech in the running segment, and since when there was none.
@@ -81,6 +86,7 @@ impl Segmenter {
             kept: Vec::new(),
             kept_from: 0,
             looked: 0,
+            active: Vec::new(),
             recent: 0,
             speech: 0,
             quiet: 0,
@@ -101,6 +107,7 @@ impl Segmenter {
         while self.looked + HOP <= self.kept.len() {
             let active = self.activity.look(&self.kept[self.looked..self.looked + HOP]);
             self.looked += HOP;
+            self.active.push(active);
             self.recent = (self.recent << 1 | u32::from(active)) & ((1 << ONSET_OF) - 1);
             if self.in_segment { done.extend(self.go_on(active)) } else { self.wait() }
         }
@@ -148,9 +155,10 @@ impl Segmenter {
         }
         let worth = self.continued || self.speech >= SHORTEST;
         if self.quiet == EARLY && worth && self.looked < LONGEST {
-            let recent = self.looked.saturating_sub(RECENT);
+            let recent = self.looked.saturating_sub(AHEAD);
             let samples = self.kept[recent..self.looked].to_vec();
-            return Some(Segment { from: self.kept_from + recent as u64, samples, then: Then::Open });
+            let then = Then::Open { before: self.kept_from + self.speech_before(recent) as u64 };
+            return Some(Segment { from: self.kept_from + recent as u64, samples, then });
         }
         if self.looked >= LONGEST {
             let next = self.looked - OVERLAP;
@@ -160,6 +168,13 @@ impl Segmenter {
             return Some(segment);
         }
         None
+    }
+
+    /// Where the speech of the first samples kept ends; 0, if there is not enough of it for a call-out.
+    fn speech_before(&self, samples: usize) -> usize {
+        let looks = &self.active[..samples / HOP];
+        let enough = looks.iter().filter(|active| **active).count() >= SHORTEST;
+        looks.iter().rposition(|active| *active).filter(|_| enough).map_or(0, |last| (last + 1) * HOP)
     }
 
     /// What the running segment holds so far; `None` between segments.
@@ -178,6 +193,7 @@ impl Segmenter {
 
     fn forget(&mut self, samples: usize) {
         self.kept.drain(..samples);
+        self.active.drain(..samples / HOP);
         self.kept_from += samples as u64;
         self.looked -= samples;
     }
