@@ -118,14 +118,20 @@ impl Decoder {
         let found = search::search::<1>(&self.network, emissions, self.find);
         let calls = found.first().map_or(&[][..], |path| &path.calls);
         let mut readings: Vec<Reading> = Vec::new();
-        for (k, call) in calls.iter().enumerate() {
+        let mut ceiling = emissions.frames();
+        for (k, call) in calls.iter().enumerate().rev() {
             let floor = if k == 0 { 0 } else { end(&calls[k - 1]) };
-            let ceiling = calls.get(k + 1).map_or(emissions.frames(), start);
             let from = start(call).saturating_sub(BEFORE).max(floor);
             let to = (end(call) + BEHIND).min(ceiling);
             let place = start(call) - from..end(call) - from;
-            readings.extend(self.weigh(&emissions.slice(from, to), from, place));
+            let reading = self.weigh(&emissions.slice(from, to), from, place);
+            // What is hardly a call-out may be the end of the one before it.
+            if reading.as_ref().is_some_and(|reading| reading.confidence >= UNLIKELY) {
+                ceiling = start(call);
+            }
+            readings.extend(reading);
         }
+        readings.reverse();
         readings
     }
 

@@ -11,6 +11,7 @@ as accepted: it says nothing of doubt.
 """
 
 import argparse
+import importlib.metadata
 import json
 import multiprocessing
 import pathlib
@@ -160,7 +161,7 @@ def main():
             done[name] = heard
             cost = heard["processor_s"] / max(heard["seconds"], 1e-9)
             print(f"{name}: {heard['seconds']:.0f} s, {cost:.2f} processor s a second", file=sys.stderr, flush=True)
-            kept.write_text(json.dumps({"engine": f"PocketSphinx {pocketsphinx.__version__}", "files": done}, indent=1) + "\n")
+            kept.write_text(json.dumps({"engine": f"PocketSphinx {importlib.metadata.version("pocketsphinx")}", "files": done}, indent=1) + "\n")
 
 
 def job(what):
