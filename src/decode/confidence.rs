@@ -34,9 +34,9 @@ pub struct Measures {
 const CONSTANT: f32 = -6.020;
 const WEIGHTS: [f32; 13] =
     [-1.470, -0.054, 0.0, 0.975, -0.202, 1.538, -1.451, 3.633, 0.138, -1.376, 1.261, -1.584, -2.233];
-/// The same for the margin to the rival alone.
-const RIVAL_CONSTANT: f32 = 0.516;
-const RIVAL_PER_NAT: f32 = 0.483;
+/// The same for the margin alone: constant, and weight of a nat; to a rival that is a call-out, and to a decoy.
+const RIVAL: [f32; 2] = [0.170, 0.428];
+const DECOY: [f32; 2] = [0.519, 0.508];
 
 impl Measures {
     /// What the regression sees. Far margins and gains say no more than near ones, so they are cut off.
@@ -63,10 +63,11 @@ impl Measures {
         logistic(CONSTANT + self.features().iter().zip(WEIGHTS).map(|(x, w)| x * w).sum::<f32>())
     }
 
-    /// Probability from 0 to 1 that the rival is right and the reading wrong; above one half only where the rival fits
-    /// better.
-    pub fn rival_probability(&self) -> f32 {
-        let probability = logistic(-(RIVAL_CONSTANT + RIVAL_PER_NAT * self.margin));
+    /// Probability from 0 to 1 that the rival, a decoy or a call-out, is right and the reading wrong; above one half
+    /// only where the rival fits better.
+    pub fn rival_probability(&self, decoy: bool) -> f32 {
+        let [constant, per_nat] = if decoy { DECOY } else { RIVAL };
+        let probability = logistic(-(constant + per_nat * self.margin));
         if self.margin < 0.0 { probability } else { probability.min(0.5) }
     }
 }

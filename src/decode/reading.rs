@@ -185,9 +185,9 @@ impl Decoder {
             end_ms: frame_ms(end(call)),
             confidence: measures.confidence(),
             rival: rival.map(|(understood, network, path)| RivalReading {
+                probability: measures.rival_probability(understood == Understood::Decoy),
                 understood,
                 words: path.calls.first().map(|call| sentence(network, call)).unwrap_or_default(),
-                probability: measures.rival_probability(),
             }),
             may_go_on: self.network.goes_on(call.words.iter().map(|step| network.arcs[step.arc as usize].word)),
             disputed: false,

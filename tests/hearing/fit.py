@@ -2,7 +2,7 @@
 
 usage: fit.py readings.jsonl   (from: cargo run --release --example readings SET_DIR, a set of make_bench.py)
 A logistic regression of "this was said, with this meaning" on Measures::features; for rivals one of "the
-reading is right, not its rival" on the margin alone. A reading belongs to the sentence that it overlaps most.
+reading is right, not its rival" on the margin alone, call-outs and decoys apart. A reading belongs to the sentence that it overlaps most.
 The table is from five-fold cross-validation by voice: each is judged by what was fitted on other voices.
 Needs tests/hearing/training.txt.
 """
@@ -33,7 +33,10 @@ def beneath(reading, sentences):
 
 
 def gather(path):
-    """Every reading as (features, right, where, voice, margin or None), the call-outs in all, and hours by kind."""
+    """Every reading as (features, right, where, voice, rival), the call-outs in all, and hours by kind.
+
+    A rival is (kind, margin), where the reading or the rival is right; else None.
+    """
     rows, callouts, found, hours = [], 0, 0, {}
     for line in open(path, encoding="utf-8"):
         entry = json.loads(line)
@@ -45,15 +48,17 @@ def gather(path):
             if reading["meaning"] == "decoy":
                 continue
             said = beneath(reading, truth["callouts"] + truth["refused"])
-            where, right, margin = f"in {file['kind']}", False, None
+            where, right, rival = f"in {file['kind']}", False, None
             if said and "event" in said:
                 where, right = "on a call-out", same(reading["meaning"], said)
-                margin = reading["margin"] if right or same(reading["rival"], said) else None
                 if right:
                     hits.add(said["onset_ms"])
             elif file["kind"] in ("callouts", "rivals"):
                 where = "beside a call-out"
-            rows.append((reading["features"], right, where, said["voice"] if said else file["file"], margin))
+            is_decoy = reading["rival"] == "decoy"
+            if said and (right or (reading["rival_words"] == said["words"] if is_decoy else same(reading["rival"], said))):
+                rival = ("DECOY" if is_decoy else "RIVAL", reading["margin"]) if reading["rival"] else None
+            rows.append((reading["features"], right, where, said["voice"] if said else file["file"], rival))
         found += len(hits)
     print(f"{callouts} call-outs, {found} of them among the readings; {len(rows)} readings")
     return rows, callouts, hours
@@ -61,7 +66,7 @@ def gather(path):
 
 def main():
     rows, callouts, hours = gather(sys.argv[1])
-    features, right, where, voices, margins = zip(*rows)
+    features, right, where, voices, rivals = zip(*rows)
     x, y, where = np.array(features), np.array(right), np.array(where)
     mean, spread = x.mean(0), x.std(0)
     z = (x - mean) / spread
@@ -71,9 +76,10 @@ def main():
     model = LogisticRegression(max_iter=1000).fit(z, y)
     weights = model.coef_[0] / spread
     print(f"CONSTANT {model.intercept_[0] - weights @ mean:.3f}\nWEIGHTS {', '.join(f'{w:.3f}' for w in weights)}")
-    rivals = [(m, hit) for m, hit in zip(margins, right) if m is not None]
-    margin = LogisticRegression(C=100).fit([[m] for m, _ in rivals], [h for _, h in rivals])
-    print(f"RIVAL_CONSTANT {margin.intercept_[0]:.3f}\nRIVAL_PER_NAT {margin.coef_[0][0]:.3f}")
+    for kind in ("RIVAL", "DECOY"):
+        of_kind = [(rival[1], hit) for rival, hit in zip(rivals, right) if rival and rival[0] == kind]
+        margin = LogisticRegression(C=100).fit([[m] for m, _ in of_kind], [h for _, h in of_kind])
+        print(f"{kind} {margin.intercept_[0]:.3f}, {margin.coef_[0][0]:.3f}")
     print("\nabove a threshold: right, then wrong by where they were heard; in talk and babble an hour")
     for threshold in THRESHOLDS:
         taken = sure >= threshold

@@ -161,7 +161,7 @@ def main():
             done[name] = heard
             cost = heard["processor_s"] / max(heard["seconds"], 1e-9)
             print(f"{name}: {heard['seconds']:.0f} s, {cost:.2f} processor s a second", file=sys.stderr, flush=True)
-            kept.write_text(json.dumps({"engine": f"PocketSphinx {importlib.metadata.version("pocketsphinx")}", "files": done}, indent=1) + "\n")
+            kept.write_text(json.dumps({"engine": "PocketSphinx " + importlib.metadata.version("pocketsphinx"), "files": done}, indent=1) + "\n")
 
 
 def job(what):

@@ -55,6 +55,7 @@ fn main() -> anyhow::Result<()> {
                     "words": r.sentence(), "meaning": meaning(&r.understood), "confidence": r.confidence,
                     "onset_ms": onset, "end_ms": onset as i64 + r.end_ms - r.onset_ms,
                     "rival": r.rival.as_ref().map(|rival| meaning(&rival.understood)),
+                    "rival_words": r.rival.as_ref().map(|rival| &rival.words),
                     "margin": r.measures.margin, "features": r.measures.features(),
                 })
             })
