@@ -72,6 +72,23 @@ impl Reading {
     pub fn sentence(&self) -> String {
         self.words.iter().map(|w| w.text.as_str()).collect::<Vec<_>>().join(" ")
     }
+
+    /// One for the tests: these words, which mean an event of that name.
+    #[cfg(test)]
+    pub fn said(words: &str, onset_ms: i64, end_ms: i64, confidence: f32) -> Reading {
+        let meaning = crate::record::Meaning { event: words.into(), ..Default::default() };
+        Reading {
+            understood: Understood::CallOut(meaning),
+            words: vec![Word { text: words.into(), from_ms: onset_ms, to_ms: end_ms }],
+            onset_ms,
+            end_ms,
+            confidence,
+            rival: None,
+            may_go_on: false,
+            disputed: false,
+            measures: Measures::default(),
+        }
+    }
 }
 
 /// A path through a network, and what it means.

@@ -107,26 +107,13 @@ fn disputed(a: Reading, b: Reading) -> Reading {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::decode::Word;
-    use crate::decode::confidence::Measures;
-    use crate::record::Meaning;
 
     /// "not …" is a decoy; any other words mean themselves.
     fn heard(words: &str, onset_ms: i64, end_ms: i64, confidence: f32) -> Reading {
-        let understood = match words.starts_with("not ") {
-            true => Understood::Decoy,
-            false => Understood::CallOut(Meaning { event: words.into(), ..Meaning::default() }),
-        };
-        Reading {
-            understood,
-            words: vec![Word { text: words.into(), from_ms: onset_ms, to_ms: end_ms }],
-            onset_ms,
-            end_ms,
-            confidence,
-            rival: None,
-            may_go_on: false,
-            disputed: false,
-            measures: Measures::default(),
+        let reading = Reading::said(words, onset_ms, end_ms, confidence);
+        match words.starts_with("not ") {
+            true => Reading { understood: Understood::Decoy, ..reading },
+            false => reading,
         }
     }
 

@@ -157,11 +157,7 @@ impl Desk {
             Ok(readings) => {
                 self.engine = Engine::Ready;
                 self.heal(now);
-                let Some(Waiting { segment, .. }) = self.waiting.pop_front() else { return };
-                self.kept -= segment.samples.len();
-                let batch = self.joiner.join(&segment, readings);
-                self.words.clear();
-                self.out.push(Order::Report(Report::Heard(batch)));
+                self.join(readings);
             }
             Err(why) => {
                 self.fail("failed", why, now);
@@ -169,6 +165,15 @@ impl Desk {
                 self.tried(now);
             }
         }
+    }
+
+    /// The first of the sound has been heard, or need not be.
+    fn join(&mut self, readings: Vec<Reading>) {
+        let Some(Waiting { segment, .. }) = self.waiting.pop_front() else { return };
+        self.kept -= segment.samples.len();
+        let batch = self.joiner.join(&segment, readings);
+        self.words.clear();
+        self.out.push(Order::Report(Report::Heard(batch)));
     }
 
     /// The words so far.
@@ -217,6 +222,9 @@ impl Desk {
             }
         }
         if self.engine == Engine::Ready {
+            while self.waiting.front().is_some_and(|first| !self.joiner.wants(&first.segment)) {
+                self.join(vec![]);
+            }
             if let Some(first) = self.waiting.front() {
                 self.engine = Engine::Hearing { since: now };
                 self.out.push(Order::Hear(first.segment.clone()));
@@ -357,11 +365,7 @@ fn missed(trouble: &Trouble) -> Option<Report> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::decode::Word;
-    use crate::decode::confidence::Measures;
-    use crate::grammar::meaning::Understood;
     use crate::hearing::{Heard, RATE, Then};
-    use crate::record::Meaning;
 
     /// A second of sound that begins at this second; a pause follows.
     fn segment(second: u64) -> Segment {
@@ -369,17 +373,7 @@ mod tests {
     }
 
     fn reading() -> Reading {
-        Reading {
-            understood: Understood::CallOut(Meaning { event: "dried".into(), ..Meaning::default() }),
-            words: vec![Word { text: "dried".into(), from_ms: 100, to_ms: 600 }],
-            onset_ms: 100,
-            end_ms: 600,
-            confidence: 0.99,
-            rival: None,
-            may_go_on: false,
-            disputed: false,
-            measures: Measures::default(),
-        }
+        Reading::said("dried", 100, 600, 0.99)
     }
 
     /// An engine of which each answer takes 100 ms, and a clock.

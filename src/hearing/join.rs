@@ -19,14 +19,17 @@ pub struct Joiner {
 }
 
 impl Joiner {
-    /// What is new in the readings of the next segment.
+    /// Whether hearing a segment can tell anything new. Where only the end of what runs is given ahead of a pause, there
+    /// may be a call-out before it, which must be reported first.
+    pub fn wants(&self, segment: &Segment) -> bool {
+        !matches!(segment.then, Then::Open { before } if before * 1000 / RATE > self.reported_to)
+    }
+
+    /// What is new in the readings of the next segment; nothing, where it is not wanted.
     pub fn join(&mut self, segment: &Segment, readings: Vec<Reading>) -> Batch {
         let (start, end) = segment.span();
         let mut heard = Vec::new();
-        if let Then::Open { before } = segment.then
-            && before * 1000 / RATE > self.reported_to
-        {
-            // There may be a call-out before what was heard now; it must be reported first.
+        if !self.wants(segment) {
             return Batch { known_at: end, heard };
         }
         for reading in readings {
@@ -62,30 +65,15 @@ impl Joiner {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::decode::Word;
-    use crate::decode::confidence::Measures;
-    use crate::grammar::meaning::Understood;
-    use crate::record::Meaning;
 
-    /// A second of sound from this one on.
+    /// So many seconds of sound.
     fn segment(from_s: u64, seconds: u64, then: Then) -> Segment {
         Segment { from: from_s * RATE, samples: vec![0.0; (seconds * RATE) as usize], then }
     }
 
     /// A call-out of a second's length, so many seconds behind the start of its segment.
     fn reading(second: i64, words: &str, confidence: f32) -> Reading {
-        let (onset_ms, end_ms) = (second * 1000, second * 1000 + 1000);
-        Reading {
-            understood: Understood::CallOut(Meaning { event: words.into(), ..Meaning::default() }),
-            words: vec![Word { text: words.into(), from_ms: onset_ms, to_ms: end_ms }],
-            onset_ms,
-            end_ms,
-            confidence,
-            rival: None,
-            may_go_on: false,
-            disputed: false,
-            measures: Measures::default(),
-        }
+        Reading::said(words, second * 1000, second * 1000 + 1000, confidence)
     }
 
     fn words(batch: Batch) -> Vec<String> {

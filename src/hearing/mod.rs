@@ -72,7 +72,11 @@ impl Hearing {
     }
 
     fn hear(&mut self, segments: impl IntoIterator<Item = Segment>) -> Result<Vec<Batch>, EngineError> {
-        let one = |segment: Segment| Ok(self.joiner.join(&segment, self.engine.hear(&segment.samples)?));
+        let one = |segment: Segment| {
+            let wanted = self.joiner.wants(&segment);
+            let readings = if wanted { self.engine.hear(&segment.samples)? } else { vec![] };
+            Ok(self.joiner.join(&segment, readings))
+        };
         segments.into_iter().map(one).collect()
     }
 

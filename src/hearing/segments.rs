@@ -16,7 +16,7 @@ const AHEAD: usize = 64_000;
 const RECENT: usize = 48_000;
 /// Looks with speech, out of the last `ONSET_OF`, that begin a segment.
 const ONSET: usize = 3;
-const ONSET_OF: u32 = 5;
+const ONSET_OF: usize = 5;
 /// Longest segment: 6 s. The engine's cost grows faster than the length.
 const LONGEST: usize = 96_000;
 /// How much of a full segment is heard again with the next one: 2.5 s, longer than most call-outs.
@@ -63,8 +63,6 @@ pub struct Segmenter {
     looked: usize,
     /// What each of these looks found.
     active: Vec<bool>,
-    /// Recent looks, newest in the lowest bit.
-    recent: u32,
     /// Looks with speech in the running segment, and since when there was none.
     speech: usize,
     quiet: usize,
@@ -87,7 +85,6 @@ impl Segmenter {
             kept_from: 0,
             looked: 0,
             active: Vec::new(),
-            recent: 0,
             speech: 0,
             quiet: 0,
             in_segment: false,
@@ -108,7 +105,6 @@ impl Segmenter {
             let active = self.activity.look(&self.kept[self.looked..self.looked + HOP]);
             self.looked += HOP;
             self.active.push(active);
-            self.recent = (self.recent << 1 | u32::from(active)) & ((1 << ONSET_OF) - 1);
             if self.in_segment { done.extend(self.go_on(active)) } else { self.wait() }
         }
         done
@@ -129,12 +125,13 @@ impl Segmenter {
     }
 
     fn wait(&mut self) {
-        if self.recent.count_ones() as usize >= ONSET {
+        let recent = self.active.iter().rev().take(ONSET_OF);
+        if recent.filter(|active| **active).count() >= ONSET {
             self.in_segment = true;
             self.speech = ONSET;
             self.quiet = 0;
         }
-        self.forget(self.looked.saturating_sub(LEAD + HOP * ONSET_OF as usize));
+        self.forget(self.looked.saturating_sub(LEAD + HOP * ONSET_OF));
     }
 
     fn go_on(&mut self, active: bool) -> Option<Segment> {
@@ -149,7 +146,6 @@ impl Segmenter {
             let segment = worth.then(|| self.cut(self.looked, Then::Pause));
             self.in_segment = false;
             self.continued = false;
-            self.recent = 0;
             self.forget(self.looked.saturating_sub(LEAD));
             return segment;
         }
