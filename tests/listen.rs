@@ -91,7 +91,6 @@ fn live_capture_finds_what_replay_finds() {
 }
 
 #[test]
-#[ignore = "not shown to hold yet: tried on a busy machine only, where the tape begins late and has holes"]
 fn the_voice_says_in_the_drill_what_the_log_says_it_said() {
     let server = SoundServer::start();
     server.add_loudspeaker();

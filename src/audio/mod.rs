@@ -1,10 +1,11 @@
 //! Sound in, from files and microphones: always 16 kHz mono `f32` in [-1, 1].
 
+mod echo;
 mod file;
 mod mic;
 mod ogg;
 mod pace;
-mod pulse;
+pub(crate) mod pulse;
 mod resample;
 mod ring;
 mod wav;
@@ -12,6 +13,7 @@ mod wav;
 use std::path::PathBuf;
 use std::time::Duration;
 
+pub use echo::{EchoCanceller, Played};
 pub use file::{AudioFile, Ended, open as open_file, sha256};
 pub use mic::{MicChunk, MicInfo, Microphone, list as list_microphones, open as open_microphone};
 pub use pace::Pace;

@@ -2,7 +2,7 @@
 //! makes it wait: the [`Ears`] have the engine on a thread of its own.
 
 use super::{ListenError, Message};
-use crate::audio::{self, AudioError, MicChunk, Pace};
+use crate::audio::{self, AudioError, EchoCanceller, MicChunk, Pace, Played};
 use crate::check::{Sign, Watch};
 use crate::engine::Engine;
 use crate::engine::apart::guarded;
@@ -39,10 +39,12 @@ struct Asks {
 }
 
 impl Listener {
-    /// Opens the microphone; gives its name, and the moment at which the log's clock is 0.
+    /// Opens the microphone; gives its name, and the moment at which the log's clock is 0. What the loudspeaker has
+    /// `played` is taken out of what it hears.
     pub async fn start(
         microphone: Option<String>,
         engine: Box<dyn Engine>,
+        played: Played,
         messages: mpsc::UnboundedSender<Message>,
     ) -> Result<(Listener, String, Instant), ListenError> {
         let (opened, on_open) = oneshot::channel();
@@ -54,7 +56,7 @@ impl Listener {
                 // What ALSA says of its own accord would tear the screen.
                 let _unprinted = alsa::Output::local_error_handler();
                 let last = LastWord(messages);
-                hear(microphone.as_deref(), engine, &asked, opened, &last.0);
+                hear(microphone.as_deref(), engine, Feed::new(played), &asked, opened, &last.0);
             })
             .map_err(|_| ListenError::Silent)?;
         let (name, clock) = on_open.await.map_err(|_| ListenError::Silent)??;
@@ -92,6 +94,7 @@ type Opened = oneshot::Sender<Result<(String, Instant), AudioError>>;
 fn hear(
     name: Option<&str>,
     engine: Box<dyn Engine>,
+    mut feed: Feed,
     asks: &Asks,
     opened: Opened,
     messages: &mpsc::UnboundedSender<Message>,
@@ -116,7 +119,6 @@ fn hear(
     if opened.send(Ok((microphone.info().to_string(), started))).is_err() {
         return;
     }
-    let mut feed = Feed::default();
     feed.begin(microphone.info().to_string(), 0);
     let mut microphone = Some(microphone);
     let (mut in_speech, mut look_at, mut try_at) = (false, started, started);
@@ -164,8 +166,9 @@ fn hear(
 }
 
 /// What the sound of one microphone after another becomes.
-#[derive(Default)]
 struct Feed {
+    played: Played,
+    canceller: EchoCanceller,
     segmenter: Segmenter,
     watch: Watch,
     pace: Pace,
@@ -178,8 +181,22 @@ struct Feed {
 type Told = (&'static str, String);
 
 impl Feed {
+    fn new(played: Played) -> Feed {
+        Feed {
+            canceller: EchoCanceller::new(played.clone()),
+            played,
+            segmenter: Segmenter::default(),
+            watch: Watch::default(),
+            pace: Pace::default(),
+            next: 0,
+            name: String::new(),
+        }
+    }
+
     /// A microphone was opened.
     fn begin(&mut self, name: String, now: Millis) {
+        // Another way from the loudspeaker to the microphone.
+        self.canceller = EchoCanceller::new(self.played.clone());
         let place = (now * RATE / 1000) as i64;
         self.segmenter.shift((place - self.segmenter.position() as i64).max(0));
         (self.pace, self.next, self.name) = (Pace::default(), 0, name);
@@ -195,9 +212,9 @@ impl Feed {
         if lost > MOST_PATCHED {
             segments.extend(self.cut(lost as i64));
         } else if lost > 0 {
-            segments.extend(self.segmenter.push(&vec![0.0; lost as usize]));
+            segments.extend(self.segmenter.push(&self.canceller.clean(&vec![0.0; lost as usize])));
         }
-        segments.extend(self.segmenter.push(&chunk.samples));
+        segments.extend(self.segmenter.push(&self.canceller.clean(&chunk.samples)));
         if let Some(off) = self.pace.look(self.segmenter.position(), now)
             && (self.segmenter.running().is_none() || off.abs() > FAR_OFF)
         {

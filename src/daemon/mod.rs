@@ -5,7 +5,7 @@ mod keypads;
 mod listener;
 mod speaking;
 
-use crate::audio::AudioError;
+use crate::audio::{AudioError, Played};
 use crate::board::{Answer, Asked, Board, Snapshot};
 use crate::core::state::RECORDER;
 use crate::core::{Core, Input};
@@ -104,9 +104,11 @@ pub async fn listen_with<'p>(
     let shortcoming = settings::shortcoming(engine.as_ref());
     let (messages, mut inbox) = mpsc::unbounded_channel();
     let mut keypads = Keypads::new(&plan.keypad, pack.keypad.as_ref())?;
-    let (listener, microphone, clock) = Listener::start(plan.microphone.clone(), engine, messages.clone()).await?;
+    let played = Played::default();
+    let (listener, microphone, clock) =
+        Listener::start(plan.microphone.clone(), engine, played.clone(), messages.clone()).await?;
     let awake = || clock.elapsed().as_millis() as Millis;
-    let mut voice = Speaking::start(plan.volume, pack, clock, messages.clone());
+    let mut voice = Speaking::start(plan.volume, pack, clock, played, messages.clone());
     let absence = voice.absence();
     let mut loudspeaker = Loudspeaker::default();
 

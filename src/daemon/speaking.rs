@@ -1,6 +1,7 @@
 //! The voice as a watcher of the recording, and what its loudspeaker means for the log.
 
 use super::{Message, input};
+use crate::audio::Played;
 use crate::core::Input;
 use crate::core::speech::{Cue, Speech, VoiceChange};
 use crate::core::state::{ABSENT, VOICE};
@@ -26,12 +27,13 @@ impl Speaking {
         volume: Option<i8>,
         pack: &Pack,
         clock: Instant,
+        played: Played,
         messages: mpsc::UnboundedSender<Message>,
     ) -> Speaking {
         let Some(volume) = volume else { return Speaking { voice: Err("as was asked for".into()) } };
         let report = move |report| drop(messages.send(Message::Voice(report)));
         let sounds = settings::load_sounds(pack).map_err(|e| e.to_string());
-        let voice = sounds.and_then(|sounds| Voice::start(sounds, clock, report).map_err(|e| e.to_string()));
+        let voice = sounds.and_then(|sounds| Voice::start(sounds, clock, played, report).map_err(|e| e.to_string()));
         if let Ok(voice) = &voice {
             let step = if volume < 0 { VoiceChange::Quieter } else { VoiceChange::Louder };
             (0..volume.unsigned_abs()).for_each(|_| voice.change(step));

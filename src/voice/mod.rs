@@ -9,6 +9,7 @@ pub use queue::Dropped;
 pub use sounds::{RATE, Sounds};
 pub use speaker::list as speakers;
 
+use crate::audio::{Played, pulse};
 use crate::core::speech::{Cue, Speech, VoiceChange};
 use crate::time::Millis;
 use queue::{Order, Queue, Sound};
@@ -63,17 +64,18 @@ pub struct Voice {
 }
 
 impl Voice {
-    /// Starts it. `start` is the moment at which the log's clock is 0; `report` is called on the voice's thread
-    /// and must not wait.
+    /// Starts it. `start` is the moment at which the log's clock is 0; `played` is told of every sample that goes to
+    /// the loudspeaker; `report` is called on the voice's thread and must not wait.
     pub fn start(
         sounds: Sounds,
         start: Instant,
+        played: Played,
         report: impl FnMut(Report) + Send + 'static,
     ) -> Result<Voice, VoiceError> {
         let (requests, inbox) = channel();
         let thread = std::thread::Builder::new()
             .name("voice".into())
-            .spawn(move || Speaking::new(sounds, start, report).run(&inbox))
+            .spawn(move || Speaking::new(sounds, start, played, report).run(&inbox))
             .map_err(|e| VoiceError::Thread { why: e.to_string() })?;
         Ok(Voice { requests: Some(requests), thread: Some(thread) })
     }
@@ -118,13 +120,24 @@ struct Speaking<R> {
     muted: bool,
     loudness: i8,
     start: Instant,
+    played: Played,
     report: R,
 }
 
 impl<R: FnMut(Report)> Speaking<R> {
-    fn new(sounds: Sounds, start: Instant, report: R) -> Self {
-        let queue = Queue::default();
-        Speaking { sounds, queue, speaker: None, looked: None, told: false, muted: false, loudness: 0, start, report }
+    fn new(sounds: Sounds, start: Instant, played: Played, report: R) -> Self {
+        Speaking {
+            sounds,
+            queue: Queue::default(),
+            speaker: None,
+            looked: None,
+            told: false,
+            muted: false,
+            loudness: 0,
+            start,
+            played,
+            report,
+        }
     }
 
     fn run(mut self, inbox: &Receiver<Request>) {
@@ -141,7 +154,7 @@ impl<R: FnMut(Report)> Speaking<R> {
             self.turn();
         }
         // The device still holds the last piece.
-        std::thread::sleep(Duration::from_millis(150));
+        std::thread::sleep(pulse::AHEAD + Duration::from_millis(50));
     }
 
     fn now(&self) -> Millis {
@@ -232,7 +245,7 @@ impl<R: FnMut(Report)> Speaking<R> {
             return;
         }
         self.looked = Some(Instant::now());
-        match Speaker::open() {
+        match Speaker::open(self.played.clone()) {
             Ok(speaker) => {
                 self.speaker = Some(speaker);
                 self.told = false;

@@ -1,15 +1,25 @@
-//! The loudspeaker: ALSA's default device, which leads to the sound server where one runs.
+//! The loudspeaker: the sound server's default where one runs, else ALSA's.
 
 use super::sounds::RATE;
+use crate::audio::{Played, pulse};
 use cpal::HostId;
 use cpal::traits::{DeviceTrait, HostTrait};
 use rodio::buffer::SamplesBuffer;
-use rodio::{DeviceSinkBuilder, MixerDeviceSink, Player};
+use rodio::mixer::{self, Mixer, MixerSource};
+use rodio::source::Zero;
+use rodio::{DeviceSinkBuilder, MixerDeviceSink, Player, Source};
 use std::num::NonZero;
 use std::sync::{Arc, Mutex, PoisonError};
+use std::time::{Duration, Instant};
 
 /// More errors than this between two looks: whatever it is, it does not pass by itself.
 const MANY: usize = 20;
+/// A sound that takes this much longer than it is does not sound: the server or the driver hangs.
+const PATIENCE: Duration = Duration::from_secs(2);
+/// Samples are told of in pieces of 4 ms.
+const PIECE: usize = 64;
+const ONE: NonZero<u16> = NonZero::new(1).expect("1 is not 0");
+const HERTZ: NonZero<u32> = NonZero::new(RATE).expect("it is not 0");
 
 /// What went wrong since the last look.
 #[derive(Debug, Default)]
@@ -20,60 +30,60 @@ struct Troubles {
     gone: bool,
 }
 
-/// Names of the loudspeakers that ALSA knows, the default, which is the one that is used, first. The error tells why that
-/// one cannot be opened.
+/// Names of the loudspeakers: the one that is used first, then those of ALSA's cards. The error tells why that one cannot
+/// be opened.
 pub fn list() -> Result<Vec<String>, String> {
-    drop(Speaker::open()?);
+    let mut names = vec![format!("{}  (default)", Speaker::open(Played::default())?.name)];
     let host = cpal::host_from_id(HostId::Alsa).map_err(|e| e.to_string())?;
-    let mut names: Vec<String> = Vec::new();
     for device in host.output_devices().map_err(|e| e.to_string())? {
         let Ok(id) = device.id() else { continue };
-        let name = device.description().map_or_else(|_| id.to_string(), |about| about.name().to_string());
-        // ALSA names each device several times, and its plugins besides.
-        match id.id() {
-            "default" => names.insert(0, format!("{name}  (default)")),
-            pcm if pcm.starts_with("plughw:") && !names.contains(&name) => names.push(name),
-            _ => {}
+        let name = name(&device);
+        // ALSA names each card several times, and its plugins besides.
+        if id.id().starts_with("plughw:") && !names.contains(&name) {
+            names.push(name);
         }
     }
     Ok(names)
 }
 
+fn name(device: &cpal::Device) -> String {
+    device.description().map_or_else(|_| "loudspeaker".into(), |about| about.name().to_string())
+}
+
 /// An open loudspeaker. Dropping it ends what sounds.
 pub struct Speaker {
-    device: MixerDeviceSink,
+    name: String,
+    output: Output,
+    mixer: Mixer,
     player: Player,
-    troubles: Arc<Mutex<Troubles>>,
+    /// When what sounds must have come to its end.
+    ends: Instant,
+}
+
+enum Output {
+    Server(pulse::Playing),
+    Alsa { _device: MixerDeviceSink, troubles: Arc<Mutex<Troubles>> },
 }
 
 impl Speaker {
-    /// The error is a plain reason.
-    pub fn open() -> Result<Speaker, String> {
-        // What ALSA says of its own accord would tear the screen; the error tells enough.
-        let _unprinted = alsa::Output::local_error_handler();
-        let troubles = Arc::<Mutex<Troubles>>::default();
-        let noted = troubles.clone();
-        let builder = DeviceSinkBuilder::from_default_device().map_err(|e| e.to_string())?;
-        let builder = builder.with_error_callback(move |error| {
-            if !is_harmless(error.kind()) {
-                let mut troubles = noted.lock().unwrap_or_else(PoisonError::into_inner);
-                troubles.count += 1;
-                troubles.gone |= is_gone(error.kind());
-                troubles.last = error.to_string();
-            }
-        });
-        let mut device = builder.open_stream().map_err(|e| e.to_string())?;
-        device.log_on_drop(false);
-        let player = Player::connect_new(device.mixer());
-        Ok(Speaker { device, player, troubles })
+    /// Opens it; all that it plays is told to `played`. The error is a plain reason.
+    pub fn open(played: Played) -> Result<Speaker, String> {
+        let (name, output, mixer) = match on_server(played.clone()) {
+            Some(opened) => opened?,
+            None => on_alsa(played)?,
+        };
+        let player = Player::connect_new(&mixer);
+        Ok(Speaker { name, output, mixer, player, ends: Instant::now() })
     }
 
     /// Starts a sound; what sounded is ended before.
     pub fn start(&mut self, samples: Vec<f32>, volume: f32) {
-        self.player = Player::connect_new(self.device.mixer());
+        self.stop();
+        let length = Duration::from_secs_f64(samples.len() as f64 / f64::from(RATE));
+        self.ends = Instant::now() + length + PATIENCE;
+        self.player = Player::connect_new(&self.mixer);
         self.player.set_volume(volume);
-        let one = NonZero::new(1).expect("1 is not 0");
-        self.player.append(SamplesBuffer::new(one, NonZero::new(RATE).expect("it is not 0"), samples));
+        self.player.append(SamplesBuffer::new(ONE, HERTZ, samples));
     }
 
     pub fn set_volume(&self, volume: f32) {
@@ -81,7 +91,11 @@ impl Speaker {
     }
 
     pub fn stop(&self) {
+        let sounds = !self.is_silent();
         self.player.stop();
+        if let (Output::Server(playing), true) = (&self.output, sounds) {
+            playing.flush();
+        }
     }
 
     /// Whether what was started has come to its end.
@@ -91,8 +105,96 @@ impl Speaker {
 
     /// Why it cannot be used any more, if so. Call it now and then: single errors between two calls pass by.
     pub fn loss(&self) -> Option<String> {
-        let troubles = std::mem::take(&mut *self.troubles.lock().unwrap_or_else(PoisonError::into_inner));
-        (troubles.gone || troubles.count > MANY).then_some(troubles.last)
+        if !self.is_silent() && Instant::now() > self.ends {
+            return Some("it does not play on".into());
+        }
+        match &self.output {
+            Output::Server(playing) => playing.is_over().then(|| "the sound server hung up".into()),
+            Output::Alsa { troubles, .. } => {
+                let troubles = std::mem::take(&mut *troubles.lock().unwrap_or_else(PoisonError::into_inner));
+                (troubles.gone || troubles.count > MANY).then_some(troubles.last)
+            }
+        }
+    }
+}
+
+/// `None` where no server runs.
+fn on_server(played: Played) -> Option<Result<(String, Output, Mixer), String>> {
+    let (mixer, mut sound) = Told::mixed(played);
+    let playing = pulse::play(RATE, move || sound.next().unwrap_or(0.0))?;
+    Some(playing.map(|playing| (playing.name.clone(), Output::Server(playing), mixer)))
+}
+
+fn on_alsa(played: Played) -> Result<(String, Output, Mixer), String> {
+    // What ALSA says of its own accord would tear the screen; the error tells enough.
+    let _unprinted = alsa::Output::local_error_handler();
+    let troubles = Arc::<Mutex<Troubles>>::default();
+    let noted = troubles.clone();
+    let host = cpal::host_from_id(HostId::Alsa).map_err(|e| e.to_string())?;
+    let device = host.default_output_device().ok_or("ALSA has no loudspeaker")?;
+    let name = name(&device);
+    let builder = DeviceSinkBuilder::from_device(device).map_err(|e| e.to_string())?;
+    let builder = builder.with_error_callback(move |error| {
+        if !is_harmless(error.kind()) {
+            let mut troubles = noted.lock().unwrap_or_else(PoisonError::into_inner);
+            troubles.count += 1;
+            troubles.gone |= is_gone(error.kind());
+            troubles.last = error.to_string();
+        }
+    });
+    let mut device = builder.open_stream().map_err(|e| e.to_string())?;
+    device.log_on_drop(false);
+    let (mixer, sound) = Told::mixed(played);
+    device.mixer().add(sound);
+    Ok((name, Output::Alsa { _device: device, troubles }, mixer))
+}
+
+/// What a mixer gives, told of as it goes to the device.
+struct Told {
+    mixed: MixerSource,
+    piece: Vec<f32>,
+    played: Played,
+}
+
+impl Told {
+    /// A mixer, and what comes out of it.
+    fn mixed(played: Played) -> (Mixer, Told) {
+        let (mixer, mixed) = mixer::mixer(ONE, HERTZ);
+        // Without a source it would be at its end.
+        mixer.add(Zero::new(ONE, HERTZ));
+        (mixer, Told { mixed, piece: Vec::with_capacity(PIECE), played })
+    }
+}
+
+impl Iterator for Told {
+    type Item = f32;
+
+    fn next(&mut self) -> Option<f32> {
+        let sample = self.mixed.next()?;
+        self.piece.push(sample);
+        if self.piece.len() == PIECE {
+            self.played.extend(&self.piece);
+            self.piece.clear();
+        }
+        Some(sample)
+    }
+}
+
+impl Source for Told {
+    fn current_span_len(&self) -> Option<usize> {
+        None
+    }
+
+    fn channels(&self) -> NonZero<u16> {
+        ONE
+    }
+
+    fn sample_rate(&self) -> NonZero<u32> {
+        HERTZ
+    }
+
+    fn total_duration(&self) -> Option<Duration> {
+        None
     }
 }
 

@@ -3,8 +3,8 @@
 usage: make_training.py OUT_DIR [--seed N] [--shards N] [--clips N]
 Writes OUT_DIR/SEED_NNN.npz ("wave": int16 samples at 16 kHz one clip after another, "n": samples of each) and
 .json beside it ([{"words", "voice", "phones": ARPAbet by word}]). Sentences: call-outs of the grammar, their
-words in wrong order, what decoys.toml makes of them, other talk (talk.txt), and pieces of licence texts for what the
-grammar never says.
+words in wrong order, what decoys.toml makes of them, or with one word turned into another that sounds alike, other
+talk (talk.txt), and pieces of licence texts for what the grammar never says.
 Voices of the drill and of the bench (make_bench.py) are not among these. Needs the Debian packages named in
 tests/synth/voices.py, training.txt, and the dictionary that `make assets` fetches.
 """
@@ -17,8 +17,11 @@ import random
 import re
 import sys
 import tomllib
+from functools import cache
 
 import numpy as np
+import wordfreq
+from rapidfuzz.distance import Levenshtein
 from scipy.signal import resample_poly
 
 HERE = pathlib.Path(__file__).resolve().parent
@@ -34,6 +37,7 @@ VARIANTS = (
     "+linda +Mario +Mike +Michael +steph +zac +klatt2 +croak"
 ).split(" ")
 LOUDNESS = 0.1
+COMMON = 20_000  # words of English, the most frequent ones: rarer ones the voices may say otherwise than the dictionary
 
 
 def dictionary():
@@ -48,6 +52,18 @@ def dictionary():
     return ways
 
 
+def sounding_alike(known, others):
+    """For a word, those of the others that are one phone in three away from it, at least one."""
+
+    @cache
+    def alike(word):
+        phones = known[word]
+        most = max(1, len(phones) // 3)
+        return [other for other in others if 0 < Levenshtein.distance(phones, known[other], score_cutoff=most) <= most]
+
+    return alike
+
+
 class Texts:
     def __init__(self, rng, known):
         self.rng, self.known = rng, known
@@ -57,6 +73,7 @@ class Texts:
         self.decoys = tomllib.loads((PACK / "decoys.toml").read_text(encoding="utf-8"))
         text = " ".join(path.read_text(errors="ignore") for path in LICENCES).lower()
         self.other = re.sub(r"[^a-z' ]+", " ", text).split()
+        self.alike = sounding_alike(known, [word for word in wordfreq.top_n_list("en", COMMON) if word in known])
 
     def callout(self):
         return self.grammar.sample(self.rng, self.rng.choice(list(self.grammar.public)))[0]
@@ -78,18 +95,29 @@ class Texts:
             words = words[: max(1, len(words) - 1)]
         return " ".join(words)
 
+    def sound_alike(self):
+        """A call-out in which another word stands where one sounds like it, so that no word is heard by its place."""
+        words = self.callout().split()
+        places = [k for k, word in enumerate(words) if self.alike(word)]
+        if places:
+            k = self.rng.choice(places)
+            words[k] = self.rng.choice(self.alike(words[k]))
+        return " ".join(words)
+
     def draw(self):
         while True:
             kind = self.rng.random()
-            if kind < 0.08:
+            if kind < 0.06:
                 said = self.almost()
-            elif kind < 0.14:
+            elif kind < 0.20:
+                said = self.sound_alike()
+            elif kind < 0.24:
                 words = (self.callout() + " " + self.callout()).split()
                 self.rng.shuffle(words)
                 said = " ".join(words[: self.rng.randint(1, 6)])
             elif kind < 0.55:
                 said = self.callout()
-            elif kind < 0.72:
+            elif kind < 0.70:
                 said = self.rng.choice(self.talk)
             else:
                 at = self.rng.randrange(len(self.other) - 8)

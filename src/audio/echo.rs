@@ -1,0 +1,203 @@
+//! Takes what the loudspeaker plays out of what the microphone hears, so that the program neither hears itself nor is
+//! deaf while it speaks.
+//!
+//! The canceller is WebRTC's third in Rust (`sonora-aec3`). It subtracts what the loudspeaker must sound like there, and
+//! then mutes what is left of it. The second is made for people's ears: it mutes words, too, while both are heard, which
+//! costs a recogniser more than the echo. So it is used only where hardly anything but the echo is heard.
+
+use super::RATE;
+use sonora_aec3::block::Block;
+use sonora_aec3::block_processor::BlockProcessor;
+use sonora_aec3::config::EchoCanceller3Config;
+use std::collections::VecDeque;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+
+/// Samples in a block of the canceller: 4 ms.
+const BLOCK: usize = 64;
+/// The canceller counts samples as 16-bit numbers.
+const FULL_SCALE: f32 = 32768.0;
+/// Loudspeaker and microphone come in pieces of their own. More than this ahead of the microphone is cut to
+/// [`AHEAD`]: one of the two has stood still.
+const MOST_AHEAD: usize = RATE as usize * 3 / 10;
+const AHEAD: usize = RATE as usize * 6 / 100;
+/// A room may still sound so long after the loudspeaker; the canceller rests until it plays again. In blocks: 0.8 s.
+const REST: usize = RATE as usize * 8 / 10 / BLOCK;
+
+/// Where less than the first of the power is left after subtracting, only the echo was heard; where more than the second
+/// is left, somebody speaks as well. -15 dB and -9 dB; of a call-out 10 dB louder than the echo nine tenths are left.
+const ECHO_ALONE: [f32; 2] = [0.03, 0.12];
+/// How much of the powers so far counts from one block to the next: they are those of the last 20 ms, about.
+const MEMORY: f32 = 0.8;
+
+/// What the loudspeaker plays, 16 kHz mono, on its way from there to the canceller. Clones share it.
+#[derive(Debug, Clone, Default)]
+pub struct Played(Arc<Mutex<VecDeque<f32>>>);
+
+impl Played {
+    /// From the loudspeaker's callback: what it has just been given. Waits for no more than a copy.
+    pub fn extend(&self, samples: &[f32]) {
+        let mut queue = self.queue();
+        queue.extend(samples);
+        if queue.len() > MOST_AHEAD {
+            let old = queue.len() - AHEAD;
+            queue.drain(..old);
+        }
+    }
+
+    /// As many samples as the microphone had meanwhile; silence where the loudspeaker had none.
+    fn take(&self, block: &mut [f32]) {
+        let mut queue = self.queue();
+        let count = block.len().min(queue.len());
+        block.iter_mut().zip(queue.drain(..count)).for_each(|(to, from)| *to = from);
+        block[count..].fill(0.0);
+    }
+
+    fn queue(&self) -> MutexGuard<'_, VecDeque<f32>> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+/// Cleans one microphone's sound of what the loudspeaker plays.
+pub struct EchoCanceller {
+    played: Played,
+    processor: BlockProcessor,
+    /// Samples that do not fill a block yet.
+    rest: Vec<f32>,
+    /// Blocks since the loudspeaker last played.
+    silent: usize,
+    /// Power of late, as it was heard and after subtracting.
+    heard: f32,
+    left: f32,
+    /// How much of what is left was passed on at the end of the last block; the rest was muted.
+    passed: f32,
+}
+
+impl EchoCanceller {
+    pub fn new(played: Played) -> EchoCanceller {
+        let mut config = EchoCanceller3Config::default();
+        config.filter.export_linear_aec_output = true;
+        let processor = BlockProcessor::new(&config, RATE as usize, 1, 1);
+        EchoCanceller { played, processor, rest: Vec::new(), silent: REST, heard: 0.0, left: 0.0, passed: 1.0 }
+    }
+
+    /// Gives back the microphone's sound (16 kHz mono), cleaned. Up to 63 samples wait for the next call; none is added
+    /// or lost. While nothing plays it is the same to the bit.
+    pub fn clean(&mut self, microphone: &[f32]) -> Vec<f32> {
+        self.rest.extend(microphone);
+        let whole = self.rest.len() / BLOCK * BLOCK;
+        let mut out: Vec<f32> = self.rest.drain(..whole).collect();
+        out.chunks_exact_mut(BLOCK).for_each(|block| self.clean_block(block));
+        out
+    }
+
+    fn clean_block(&mut self, heard: &mut [f32]) {
+        let mut played = [0.0; BLOCK];
+        self.played.take(&mut played);
+        self.silent = if played.iter().any(|x| *x != 0.0) { 0 } else { self.silent.saturating_add(1) };
+        if self.silent >= REST {
+            (self.heard, self.left, self.passed) = (0.0, 0.0, 1.0);
+            return;
+        }
+        let scaled = |samples: &[f32]| {
+            let mut block = Block::new(1, 1);
+            let to = block.view_mut(0, 0).iter_mut();
+            to.zip(samples).for_each(|(to, from)| *to = from * FULL_SCALE);
+            block
+        };
+        self.processor.buffer_render(&scaled(&played));
+        let (mut muted, mut left) = (scaled(heard), Block::new(1, 1));
+        self.processor.process_capture(false, false, Some(&mut left), &mut muted);
+        let (muted, left) = (muted.view(0, 0), left.view(0, 0));
+        self.heard = MEMORY * self.heard + power(heard) * FULL_SCALE * FULL_SCALE;
+        self.left = MEMORY * self.left + power(left);
+        let [alone, both] = ECHO_ALONE;
+        let share = self.left / self.heard.max(f32::MIN_POSITIVE);
+        let passes = ((share - alone) / (both - alone)).clamp(0.0, 1.0);
+        for (k, to) in heard.iter_mut().enumerate() {
+            let pass = self.passed + (passes - self.passed) * (k + 1) as f32 / BLOCK as f32;
+            *to = (pass * left[k] + (1.0 - pass) * muted[k]) / FULL_SCALE;
+        }
+        self.passed = passes;
+    }
+}
+
+fn power(samples: &[f32]) -> f32 {
+    samples.iter().map(|x| x * x).sum::<f32>() / samples.len() as f32
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Noise in [-0.1, 0.1], another for each seed.
+    fn noise(seed: u32, count: usize) -> Vec<f32> {
+        let mut state = seed;
+        let mut next = || {
+            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            (state >> 8) as f32 / (1 << 24) as f32 * 0.2 - 0.1
+        };
+        (0..count).map(|_| next()).collect()
+    }
+
+    /// What comes of the microphone's sound when it and the loudspeaker's come in pieces of these lengths.
+    fn cleaned(microphone: &[f32], loudspeaker: &[f32], pieces: (usize, usize)) -> Vec<f32> {
+        let played = Played::default();
+        let mut canceller = EchoCanceller::new(played.clone());
+        let mut fed = 0;
+        let mut out = Vec::new();
+        for (k, piece) in microphone.chunks(pieces.0).enumerate() {
+            // As much as the microphone had, in whole pieces.
+            while fed < (k + 1) * pieces.0 && fed < loudspeaker.len() {
+                let to = (fed + pieces.1).min(loudspeaker.len());
+                played.extend(&loudspeaker[fed..to]);
+                fed = to;
+            }
+            out.extend(canceller.clean(piece));
+        }
+        out
+    }
+
+    /// An echo by three ways, the first of 120 ms.
+    fn echo(loudspeaker: &[f32]) -> Vec<f32> {
+        let mut out = vec![0.0; loudspeaker.len()];
+        for (delay, strength) in [(1920, 0.4), (2050, -0.2), (2500, 0.1)] {
+            for (to, from) in out[delay..].iter_mut().zip(loudspeaker) {
+                *to += strength * from;
+            }
+        }
+        out
+    }
+
+    #[test]
+    fn while_nothing_plays_nothing_is_changed_or_lost() {
+        let heard = noise(1, 16_000);
+        let out = cleaned(&heard, &[], (313, 320));
+        assert_eq!(out, heard[..out.len()]);
+        assert!(heard.len() - out.len() < BLOCK);
+    }
+
+    #[test]
+    fn an_echo_goes_and_speech_over_it_stays() {
+        let seconds = |n: usize| n * RATE as usize;
+        let loudspeaker = noise(2, seconds(6));
+        let mut heard = echo(&loudspeaker);
+        // In the fifth second somebody speaks too, louder than the echo.
+        let voice = noise(3, seconds(1));
+        heard[seconds(4)..seconds(5)].iter_mut().zip(&voice).for_each(|(to, from)| *to += from);
+        for pieces in [(320, 320), (160, 500), (1_000, 64)] {
+            let out = cleaned(&heard, &loudspeaker, pieces);
+            let echo_left = power(&out[seconds(3)..seconds(4)]) / power(&heard[seconds(3)..seconds(4)]);
+            assert!(echo_left < 0.01, "{pieces:?}: {echo_left} of the echo is left");
+            let wrong: Vec<f32> = out[seconds(4)..seconds(5)].iter().zip(&voice).map(|(a, b)| a - b).collect();
+            let wrong = power(&wrong) / power(&voice);
+            assert!(wrong < 0.05, "{pieces:?}: {wrong} of the voice is changed");
+        }
+    }
+
+    #[test]
+    fn a_microphone_that_stood_still_does_not_leave_the_loudspeaker_ahead() {
+        let played = Played::default();
+        (0..100).for_each(|_| played.extend(&[0.5; 320]));
+        assert!(played.queue().len() <= MOST_AHEAD);
+    }
+}
