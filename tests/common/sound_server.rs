@@ -83,6 +83,17 @@ impl SoundServer {
         self.pactl(&["set-default-sink", "loudspeaker"]);
     }
 
+    /// Lets the microphone hear that loudspeaker, 10 dB quieter than what it plays.
+    pub fn add_echo(&self) {
+        let from = ["module-loopback", "source=loudspeaker.monitor", "sink=room", "latency_msec=30"];
+        let module = self.pactl(&[&["load-module"], &from[..]].concat());
+        let inputs = self.pactl(&["list", "sink-inputs"]);
+        let module = format!("Owner Module: {}", module.trim());
+        let input = inputs.split("Sink Input #").find(|input| input.lines().any(|line| line.trim() == module));
+        let id = input.and_then(|input| input.lines().next()).unwrap_or_else(|| panic!("{module}?\n{inputs}"));
+        self.pactl(&["set-sink-input-volume", id, "-10dB"]);
+    }
+
     /// Starts recording what is played on `sink`, until it is interrupted.
     pub fn record(&self, sink: &str, file: &Path) -> Child {
         let mut command = Command::new("parecord");
