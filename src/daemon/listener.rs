@@ -206,6 +206,12 @@ impl Feed {
         if chunk.samples.is_empty() {
             return (vec![], vec![]);
         }
+        if self.next == 0 {
+            // A sound server may take seconds to wake a microphone.
+            let begins = (now * RATE / 1000) as i64 - chunk.samples.len() as i64;
+            let late = begins - self.segmenter.position() as i64;
+            self.segmenter.shift(if late > FAR_OFF { late } else { 0 });
+        }
         let mut segments = Vec::new();
         let lost = chunk.position.saturating_sub(self.next);
         self.next = chunk.position + chunk.samples.len() as u64;
@@ -254,5 +260,40 @@ fn tell(sign: Sign, about: String) -> Told {
         Sign::Clear => ("clear", about),
         Sign::Lost => ("lost", about),
         Sign::Back => ("back", about),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn chunk(position: u64) -> MicChunk {
+        MicChunk { position, samples: vec![0.0; 320] }
+    }
+
+    /// Where its sound is on the log's clock, in ms, after a microphone opened at 0 gave its first 20 ms at this moment.
+    fn place(first: Millis) -> u64 {
+        let mut feed = Feed::new(Played::default());
+        feed.begin("a microphone".into(), 0);
+        feed.take(chunk(0), first);
+        feed.segmenter.position() * 1000 / RATE
+    }
+
+    #[test]
+    fn a_microphone_that_wakes_late_is_put_in_its_place() {
+        assert_eq!(place(3_000), 3_000);
+        // As late as any microphone: that is not told from its first sound.
+        assert_eq!(place(120), 20);
+    }
+
+    #[test]
+    fn sound_that_was_lost_moves_what_follows() {
+        let mut feed = Feed::new(Played::default());
+        feed.begin("a microphone".into(), 0);
+        feed.take(chunk(0), 20);
+        feed.take(chunk(1_600), 120);
+        assert_eq!(feed.segmenter.position(), 1_920);
+        feed.take(chunk(160_000), 10_020);
+        assert_eq!(feed.segmenter.position(), 160_320);
     }
 }
