@@ -250,16 +250,20 @@ fn times_that_no_recorder_writes_are_refused_at_once() {
 
 #[test]
 fn a_great_log_takes_memory_by_its_size_and_no_more() {
-    // Lines of half a MiB, of what grows in a page, and many short ones: 17 MB in all.
+    // Lines of half a MiB, of what grows in a page, lines with as many values as they may have, and many short ones: 18 MB
+    // in all.
     let long = "<".repeat(1 << 19);
-    let deep: Value = serde_json::from_str(&format!("{}{}", "[".repeat(100), "]".repeat(100))).unwrap();
+    let deep: Value = serde_json::from_str(&format!("{}{}", "[".repeat(40), "]".repeat(40))).unwrap();
     let mut lines = vec![header()];
     for n in 0..20 {
         let value = json!({ "event": "heart_rate", "value": long, "by": "voice", "detail": { "deep": deep } });
         lines.push(line(n, "event", value));
     }
-    for n in 20..20_000 {
+    for n in 20..18_000 {
         lines.push(line(n, "note", json!({ "by": "board" })));
+    }
+    for n in 18_000..20_000 {
+        lines.push(line(n, "event", json!({ "event": "heart_rate", "value": vec![""; 52], "by": "voice" })));
     }
     let (folder, log) = made(lines);
     let size = log.metadata().unwrap().len();
@@ -272,4 +276,17 @@ fn a_great_log_takes_memory_by_its_size_and_no_more() {
         done(earmark(folder.path(), &["export", name, "--to", to, "--out", to]));
     }
     done(earmark(folder.path(), &["redact", name, "--out", "out.earmark.jsonl"]));
+}
+
+#[test]
+fn a_line_with_more_values_than_a_record_has_is_refused() {
+    let event = json!({ "event": "heart_rate", "value": vec![vec![0.5; 1000]; 70], "by": "voice" });
+    let (folder, log) = made(vec![header(), line(1, "event", event)]);
+    let name = log.file_name().unwrap().to_str().unwrap();
+    for command in [&["debrief", name][..], &["verify", name], &["export", name, "--to", "csv", "--out", "out"]] {
+        let output = earmark(folder.path(), command);
+        let said = [output.stdout, output.stderr].map(|said| String::from_utf8(said).unwrap()).concat();
+        assert_eq!(output.status.code(), Some(1), "{command:?}: {said}");
+        assert!(said.contains("line 2") && said.contains("more than 64 values"), "{command:?}: {said}");
+    }
 }

@@ -1,6 +1,6 @@
 //! What can be wrong with a line of a log.
 
-use super::line::MAX_LINE;
+use super::line::{MAX_LINE, MOST_VALUES};
 use crate::record::{FORMAT, FORMAT_VERSION, OLDEST_VERSION};
 use thiserror::Error;
 
@@ -26,6 +26,8 @@ pub enum Fault {
     CarriageReturn,
     #[error("longer than {MAX_LINE} bytes, which no record is; compare it with a copy")]
     TooLong,
+    #[error("more than {MOST_VALUES} values, which no record has; compare it with a copy")]
+    TooRich,
 
     // The start and the end.
     #[error("the file is empty: the log was opened but nothing was recorded; it may be deleted")]

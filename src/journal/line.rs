@@ -8,6 +8,9 @@ use std::io::{self, BufRead, Read};
 
 /// Longest line of a log in bytes, with its line feed: 1 MiB, so that no file can fill the memory.
 pub const MAX_LINE: usize = 1 << 20;
+/// Most values in a line, a list of numbers counted as one: the richest record has thirty. A value may take sixty times its
+/// length in memory, so that a file of many would fill it all the same.
+pub const MOST_VALUES: usize = 64;
 /// `prev` of the first line.
 pub const FIRST_PREV: &str = "0000000000000000000000000000000000000000000000000000000000000000";
 

@@ -1,6 +1,6 @@
 //! Reads a log; for its soundness see [`verify`](super::verify()).
 
-use super::line::{Ending, Lines};
+use super::line::{Ending, Lines, MOST_VALUES};
 use super::{Fault, JournalError};
 use crate::record::{Body, FORMAT, FORMAT_VERSION, OLDEST_VERSION, Record};
 use serde_json::{Map, Value};
@@ -86,6 +86,9 @@ pub(super) fn entry(line: &[u8]) -> Result<Entry, Fault> {
     }
     let mut members: Map<String, Value> =
         serde_json::from_str(text).map_err(|e| Fault::BadJson { reason: e.to_string() })?;
+    if members.values().map(values).sum::<usize>() > MOST_VALUES {
+        return Err(Fault::TooRich);
+    }
     let bad = |reason: String| Fault::BadRecord { reason };
     let mut take = |name: &str| members.shift_remove(name).unwrap_or(Value::Null);
     let seq = (take("seq").as_u64()).ok_or_else(|| bad("`seq` is no count".into()))?;
@@ -102,6 +105,15 @@ pub(super) fn entry(line: &[u8]) -> Result<Entry, Fault> {
     let record: Record = serde_json::from_value(Value::Object(members.clone())).map_err(|e| bad(e.to_string()))?;
     let known = serde_json::to_value(&record).map_err(|e| bad(e.to_string()))?;
     Ok(Entry { seq, record, prev, hash, extra: beyond(members, &known) })
+}
+
+/// How many values there are in one, itself counted; a list of numbers is one.
+fn values(value: &Value) -> usize {
+    1 + match value {
+        Value::Object(inner) => inner.values().map(values).sum(),
+        Value::Array(list) if list.iter().any(|v| !v.is_number()) => list.iter().map(values).sum(),
+        _ => 0,
+    }
 }
 
 /// The members that `known` does not have, at any depth.
