@@ -35,8 +35,8 @@ const CONSTANT: f32 = -6.020;
 const WEIGHTS: [f32; 13] =
     [-1.470, -0.054, 0.0, 0.975, -0.202, 1.538, -1.451, 3.633, 0.138, -1.376, 1.261, -1.584, -2.233];
 /// The same for the margin alone: constant, and weight of a nat; to a rival that is a call-out, and to a decoy.
-const RIVAL: [f32; 2] = [0.170, 0.428];
-const DECOY: [f32; 2] = [0.519, 0.508];
+const RIVAL: [f32; 2] = [0.144, 0.417];
+const DECOY: [f32; 2] = [0.586, 0.460];
 
 impl Measures {
     /// What the regression sees. Far margins and gains say no more than near ones, so they are cut off.
