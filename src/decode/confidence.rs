@@ -23,6 +23,8 @@ pub struct Measures {
     pub clarity: f32,
     /// Phones that the model hears there by itself, for each phone of the call-out.
     pub heard: f32,
+    /// Phones in which the best rival differs.
+    pub apart: f32,
     /// Phones of other speech that begin in the 200 ms before and after it.
     pub before: f32,
     pub after: f32,
@@ -34,9 +36,10 @@ pub struct Measures {
 const CONSTANT: f32 = -6.020;
 const WEIGHTS: [f32; 13] =
     [-1.470, -0.054, 0.0, 0.975, -0.202, 1.538, -1.451, 3.633, 0.138, -1.376, 1.261, -1.584, -2.233];
-/// The same for the margin alone: constant, and weight of a nat; to a rival that is a call-out, and to a decoy.
-const RIVAL: [f32; 2] = [0.144, 0.417];
-const DECOY: [f32; 2] = [0.586, 0.460];
+/// The same for a rival that is a call-out, and for one that is a decoy: constant, weight of a nat of margin, weight of a
+/// phone in which the two differ.
+const RIVAL: [f32; 3] = [0.738, 0.424, -0.258];
+const DECOY: [f32; 3] = [-0.830, 0.506, 0.533];
 
 impl Measures {
     /// What the regression sees. Far margins and gains say no more than near ones, so they are cut off.
@@ -66,8 +69,8 @@ impl Measures {
     /// Probability from 0 to 1 that the rival, a decoy or a call-out, is right and the reading wrong; above one half
     /// only where the rival fits better.
     pub fn rival_probability(&self, decoy: bool) -> f32 {
-        let [constant, per_nat] = if decoy { DECOY } else { RIVAL };
-        let probability = logistic(-(constant + per_nat * self.margin));
+        let [constant, per_nat, per_phone] = if decoy { DECOY } else { RIVAL };
+        let probability = logistic(-(constant + per_nat * self.margin + per_phone * self.apart));
         if self.margin < 0.0 { probability } else { probability.min(0.5) }
     }
 }

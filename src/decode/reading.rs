@@ -185,7 +185,11 @@ impl Decoder {
         let others = found.into_iter().filter(|(other, ..)| *other != understood);
         let rival = others.min_by(|a, b| b.2.score.total_cmp(&a.2.score));
         let margin = rival.as_ref().map_or(lead.margin, |(.., path)| best.score - path.score);
-        let measures = Measures { margin, ..of_best };
+        let phones = self.phones(network, call);
+        let apart = rival.as_ref().and_then(|(_, network, path)| {
+            Some(strsim::generic_levenshtein(&phones, &self.phones(network, path.calls.first()?)))
+        });
+        let measures = Measures { margin, apart: apart.unwrap_or_default() as f32, ..of_best };
         let frame_ms = |frame: usize| (frame + offset) as i64 * FRAME_MS;
         Some(Reading {
             understood,
@@ -210,6 +214,12 @@ impl Decoder {
             disputed: false,
             measures,
         })
+    }
+
+    /// Words of a call-out, in phones.
+    fn phones(&self, network: &Network, call: &Call) -> Vec<Class> {
+        let words = call.words.iter().map(|step| network.arcs[step.arc as usize].word as usize);
+        words.flat_map(|word| &self.ways[word][0]).copied().collect()
     }
 
     /// The decoys of the call-outs on some paths; `None` where they would be too many.
@@ -244,6 +254,7 @@ impl Decoder {
             absolute: (free - cost) / total,
             gain: swallowed * self.find.filler_per_phone + path.score,
             margin,
+            apart: 0.0,
             phones: total,
             pace: (to - from) as f32 / total,
             clarity: free / (to - from).max(1) as f32,

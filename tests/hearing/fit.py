@@ -2,7 +2,8 @@
 
 usage: fit.py readings.jsonl   (from: cargo run --release --example readings SET_DIR, a set of make_bench.py)
 A logistic regression of "this was said, with this meaning" on Measures::features; for rivals one of "the
-reading is right, not its rival" on the margin alone, call-outs and decoys apart. A reading belongs to the sentence that it overlaps most.
+reading is right, not its rival" on the margin and the phones in which they differ, call-outs and decoys apart. A
+reading belongs to the sentence that it overlaps most.
 The table is from five-fold cross-validation by voice: each is judged by what was fitted on other voices.
 Needs tests/hearing/training.txt.
 """
@@ -35,7 +36,7 @@ def beneath(reading, sentences):
 def gather(path):
     """Every reading as (features, right, where, voice, rival), the call-outs in all, and hours by kind.
 
-    A rival is (kind, margin), where the reading or the rival is right; else None.
+    A rival is (kind, margin, phones apart), where the reading or the rival is right; else None.
     """
     rows, callouts, found, hours = [], 0, 0, {}
     for line in open(path, encoding="utf-8"):
@@ -57,7 +58,7 @@ def gather(path):
                 where = "beside a call-out"
             is_decoy = reading["rival"] == "decoy"
             if said and (right or (reading["rival_words"] == said["words"] if is_decoy else same(reading["rival"], said))):
-                rival = ("DECOY" if is_decoy else "RIVAL", reading["margin"]) if reading["rival"] else None
+                rival = ("DECOY" if is_decoy else "RIVAL", reading["margin"], reading["apart"]) if reading["rival"] else None
             rows.append((reading["features"], right, where, said["voice"] if said else file["file"], rival))
         found += len(hits)
     print(f"{callouts} call-outs, {found} of them among the readings; {len(rows)} readings")
@@ -77,9 +78,9 @@ def main():
     weights = model.coef_[0] / spread
     print(f"CONSTANT {model.intercept_[0] - weights @ mean:.3f}\nWEIGHTS {', '.join(f'{w:.3f}' for w in weights)}")
     for kind in ("RIVAL", "DECOY"):
-        of_kind = [(rival[1], hit) for rival, hit in zip(rivals, right) if rival and rival[0] == kind]
-        margin = LogisticRegression(C=100).fit([[m] for m, _ in of_kind], [h for _, h in of_kind])
-        print(f"{kind} {margin.intercept_[0]:.3f}, {margin.coef_[0][0]:.3f}")
+        of_kind = [(rival[1:], hit) for rival, hit in zip(rivals, right) if rival and rival[0] == kind]
+        fitted = LogisticRegression(C=100).fit([x for x, _ in of_kind], [hit for _, hit in of_kind])
+        print(f"{kind} {', '.join(f'{w:.3f}' for w in (*fitted.intercept_, *fitted.coef_[0]))}")
     print("\nabove a threshold: right, then wrong by where they were heard; in talk and babble an hour")
     for threshold in THRESHOLDS:
         taken = sure >= threshold
