@@ -8,7 +8,7 @@ use crate::time::Millis;
 /// A call-out that ends this close to a cut in mid-speech may go on behind it.
 const SEAM_MS: Millis = 300;
 /// A call-out is reported ahead of the pause that ends a segment only if it is this sure, and nothing can follow.
-const SURE: f32 = 0.9;
+const SURE: f32 = 0.7;
 
 #[derive(Debug, Default)]
 pub struct Joiner {

@@ -48,7 +48,7 @@ pub enum Then {
     /// It was cut in mid-speech; the next segment begins at `from`.
     More { from: u64 },
     /// It is still running, and comes again with its true end: a short pause may be its last. Speech of it that lies
-    /// before what is given ends at `before`.
+    /// before what is given ends at `before`; 0 where there is none.
     Open { before: u64 },
 }
 
@@ -153,7 +153,7 @@ impl Segmenter {
         if self.quiet == EARLY && worth && self.looked < LONGEST {
             let recent = self.looked.saturating_sub(AHEAD);
             let samples = self.kept[recent..self.looked].to_vec();
-            let then = Then::Open { before: self.kept_from + self.speech_before(recent) as u64 };
+            let then = Then::Open { before: self.speech_before(recent).map_or(0, |end| self.kept_from + end as u64) };
             return Some(Segment { from: self.kept_from + recent as u64, samples, then });
         }
         if self.looked >= LONGEST {
@@ -166,11 +166,11 @@ impl Segmenter {
         None
     }
 
-    /// Where the speech of the first samples kept ends; 0, if there is not enough of it for a call-out.
-    fn speech_before(&self, samples: usize) -> usize {
+    /// Where the speech of the first samples kept ends, if there is enough of it for a call-out.
+    fn speech_before(&self, samples: usize) -> Option<usize> {
         let looks = &self.active[..samples / HOP];
         let enough = looks.iter().filter(|active| **active).count() >= SHORTEST;
-        looks.iter().rposition(|active| *active).filter(|_| enough).map_or(0, |last| (last + 1) * HOP)
+        looks.iter().rposition(|active| *active).filter(|_| enough).map(|last| (last + 1) * HOP)
     }
 
     /// What the running segment holds so far; `None` between segments.
@@ -192,5 +192,40 @@ impl Segmenter {
         self.active.drain(..samples / HOP);
         self.kept_from += samples as u64;
         self.looked -= samples;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// What comes of so many milliseconds of noise in bursts of 120 ms, where `true`, or of near silence.
+    fn segments(pieces: &[(usize, bool)]) -> Vec<Segment> {
+        let (mut segmenter, mut state, mut out) = (Segmenter::new(), 1u32, vec![]);
+        for (ms, loud) in pieces {
+            let samples: Vec<f32> = (0..ms * 16)
+                .map(|n| {
+                    let strength = if *loud && n % 3_200 < 1_920 { 0.3 } else { 0.0005 };
+                    state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+                    ((state >> 8) as f32 / (1 << 23) as f32 - 1.0) * strength
+                })
+                .collect();
+            out.extend(segmenter.push(&samples));
+        }
+        out
+    }
+
+    #[test]
+    fn what_is_heard_ahead_has_nothing_before_it_unless_speech_was_left_out() {
+        let ahead = |pieces: &[(usize, bool)]| {
+            let is_open = |segment: &Segment| matches!(segment.then, Then::Open { .. });
+            segments(pieces).into_iter().rfind(is_open).expect("a pause of 160 ms")
+        };
+        assert_eq!(ahead(&[(2_000, false), (1_000, true), (400, false)]).then, Then::Open { before: 0 });
+        // Of five seconds the last four are heard ahead.
+        let long = ahead(&[(2_000, false), (4_800, true), (400, false)]);
+        let Then::Open { before } = long.then else { unreachable!() };
+        assert!((32_000..48_000).contains(&before), "{before}");
+        assert_eq!(long.samples.len(), AHEAD);
     }
 }
