@@ -35,9 +35,10 @@ test: setup-test $(VENV)/complete ## run all tests, with Vosk where its library 
 	@python3 tools/assets.py $(if $(VOSK),--for vosk --for vosk-tests)
 	@PATH="$(abspath $(VENV))/bin:$$PATH" cargo test --locked --no-fail-fast $(if $(VOSK),--features vosk)
 
-measure: setup-test assets program stage $(VENV)/complete ## compare the demo drill's log with the truth, and time it and the board
+measure: setup-test assets program stage $(VENV)/complete ## compare the demo drill's log with the truth; time it, the board and an answer
 	@python3 tests/measure/measure.py --binary $(PROGRAM)
 	@echo && $(VENV)/bin/python tests/board/latency.py $(STAGE)
+	@echo && $(VENV)/bin/python tests/measure/answer.py $(PROGRAM)
 
 crowd: setup-test assets stage $(VENV)/complete ## 200 browsers' worth of clients at the board for 10 minutes
 	@$(VENV)/bin/python tests/board/latency.py $(STAGE) --clients 200 --events 300 --seconds 600

@@ -38,6 +38,7 @@ pub mod redact;
 pub mod replay;
 pub mod settings;
 pub mod show;
+pub mod sound;
 pub mod time;
 pub mod view;
 pub mod voice;

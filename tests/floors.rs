@@ -3,8 +3,9 @@
 use std::path::{Path, PathBuf};
 
 /// Each may use those before it.
-const FLOORS: [&str; 32] = [
+const FLOORS: [&str; 33] = [
     "time",
+    "sound",
     "record",
     "html",
     "grammar",

@@ -16,11 +16,11 @@ use std::time::Duration;
 const FROM: &str = "50";
 const SECONDS: &str = "90";
 
-/// Each accepted event, with its time in ms.
+/// Each event, with its time in ms. A doubt hangs on a hair in some: how samples fall into frames may tip it.
 fn events(log: &Path) -> Vec<(i64, (Value, Value, Value))> {
-    let sure = |v: &Value| v["kind"] == "event" && v["doubt"].is_null();
+    let is_event = |v: &Value| v["kind"] == "event";
     let event = |v: Value| (v["t_ms"].as_i64().unwrap(), (v["event"].clone(), v["value"].clone(), v["detail"].clone()));
-    records(log).into_iter().filter(sure).map(event).collect()
+    records(log).into_iter().filter(is_event).map(event).collect()
 }
 
 /// Points the program at the server, which has a home of its own, and at our engine.

@@ -4,10 +4,11 @@ mod common;
 
 use common::sound_server::SoundServer;
 use common::tools::{dull, dulled, floats, locate, run};
-use earmark::audio::{EchoCanceller, Played};
+use earmark::audio::EchoCanceller;
 use earmark::core::speech::{Cue, Speech, Urgency};
 use earmark::pack::Pack;
 use earmark::settings;
+use earmark::sound::Played;
 use earmark::voice::{RATE, Report, Sounds, Voice};
 use serde_json::Value;
 use std::io::Write;

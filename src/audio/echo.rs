@@ -6,56 +6,23 @@
 //! costs a recogniser more than the echo. So it is used only where hardly anything but the echo is heard.
 
 use super::RATE;
+use crate::sound::Played;
 use sonora_aec3::block::Block;
 use sonora_aec3::block_processor::BlockProcessor;
 use sonora_aec3::config::EchoCanceller3Config;
-use std::collections::VecDeque;
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 /// Samples in a block of the canceller: 4 ms.
 const BLOCK: usize = 64;
 /// The canceller counts samples as 16-bit numbers.
 const FULL_SCALE: f32 = 32768.0;
-/// Loudspeaker and microphone come in pieces of their own. More than this ahead of the microphone is cut to
-/// [`AHEAD`]: one of the two has stood still.
-const MOST_AHEAD: usize = RATE as usize * 3 / 10;
-const AHEAD: usize = RATE as usize * 6 / 100;
 /// A room may still sound so long after the loudspeaker; the canceller rests until it plays again. In blocks: 0.8 s.
 const REST: usize = RATE as usize * 8 / 10 / BLOCK;
 
 /// Where less than the first of the power is left after subtracting, only the echo was heard; where more than the second
-/// is left, somebody speaks as well. -15 dB and -9 dB; of a call-out 10 dB louder than the echo nine tenths are left.
-const ECHO_ALONE: [f32; 2] = [0.03, 0.12];
+/// is left, somebody speaks as well. -10 dB and -5 dB; of a call-out 10 dB louder than the echo nine tenths are left.
+const ECHO_ALONE: [f32; 2] = [0.1, 0.3];
 /// How much of the powers so far counts from one block to the next: they are those of the last 20 ms, about.
 const MEMORY: f32 = 0.8;
-
-/// What the loudspeaker plays, 16 kHz mono, on its way from there to the canceller. Clones share it.
-#[derive(Debug, Clone, Default)]
-pub struct Played(Arc<Mutex<VecDeque<f32>>>);
-
-impl Played {
-    /// From the loudspeaker's callback: what it has just been given. Waits for no more than a copy.
-    pub fn extend(&self, samples: &[f32]) {
-        let mut queue = self.queue();
-        queue.extend(samples);
-        if queue.len() > MOST_AHEAD {
-            let old = queue.len() - AHEAD;
-            queue.drain(..old);
-        }
-    }
-
-    /// As many samples as the microphone had meanwhile; silence where the loudspeaker had none.
-    fn take(&self, block: &mut [f32]) {
-        let mut queue = self.queue();
-        let count = block.len().min(queue.len());
-        block.iter_mut().zip(queue.drain(..count)).for_each(|(to, from)| *to = from);
-        block[count..].fill(0.0);
-    }
-
-    fn queue(&self) -> MutexGuard<'_, VecDeque<f32>> {
-        self.0.lock().unwrap_or_else(PoisonError::into_inner)
-    }
-}
 
 /// Cleans one microphone's sound of what the loudspeaker plays.
 pub struct EchoCanceller {
@@ -192,12 +159,5 @@ mod tests {
             let wrong = power(&wrong) / power(&voice);
             assert!(wrong < 0.05, "{pieces:?}: {wrong} of the voice is changed");
         }
-    }
-
-    #[test]
-    fn a_microphone_that_stood_still_does_not_leave_the_loudspeaker_ahead() {
-        let played = Played::default();
-        (0..100).for_each(|_| played.extend(&[0.5; 320]));
-        assert!(played.queue().len() <= MOST_AHEAD);
     }
 }

@@ -5,7 +5,7 @@ mod file;
 mod mic;
 mod ogg;
 mod pace;
-pub(crate) mod pulse;
+mod pulse;
 mod resample;
 mod ring;
 mod wav;
@@ -13,14 +13,14 @@ mod wav;
 use std::path::PathBuf;
 use std::time::Duration;
 
-pub use echo::{EchoCanceller, Played};
+pub use echo::EchoCanceller;
 pub use file::{AudioFile, Ended, open as open_file, sha256};
 pub use mic::{MicChunk, MicInfo, Microphone, list as list_microphones, open as open_microphone};
 pub use pace::Pace;
 pub use resample::Resampler;
 
 /// Samples a second in everything that this module hands out.
-pub const RATE: u32 = 16_000;
+pub const RATE: u32 = crate::sound::RATE;
 
 const REMEDIES: &str = "\
   1. Is the microphone plugged in, and not muted?

@@ -2,11 +2,12 @@
 //! makes it wait: the [`Ears`] have the engine on a thread of its own.
 
 use super::{ListenError, Message};
-use crate::audio::{self, AudioError, EchoCanceller, MicChunk, Pace, Played};
+use crate::audio::{self, AudioError, EchoCanceller, MicChunk, Pace};
 use crate::check::{Sign, Watch};
 use crate::engine::Engine;
 use crate::engine::apart::guarded;
 use crate::hearing::{Ears, RATE, Report, Segment, Segmenter};
+use crate::sound::Played;
 use crate::time::Millis;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};

@@ -5,7 +5,7 @@ mod keypads;
 mod listener;
 mod speaking;
 
-use crate::audio::{AudioError, Played};
+use crate::audio::AudioError;
 use crate::board::{Answer, Asked, Board, Snapshot};
 use crate::core::state::RECORDER;
 use crate::core::{Core, Input};
@@ -19,6 +19,7 @@ use crate::pack::Pack;
 use crate::record::Purpose;
 use crate::recorder::{All, Recorder, Watcher};
 use crate::settings::{self, EngineChoice, SettingsError};
+use crate::sound::Played;
 use crate::time::{Anchor, Clock, Millis, Sleep, long_face};
 use crate::voice::Report;
 use keypads::Keypads;

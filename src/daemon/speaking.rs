@@ -1,7 +1,6 @@
 //! The voice as a watcher of the recording, and what its loudspeaker means for the log.
 
 use super::{Message, input};
-use crate::audio::Played;
 use crate::core::Input;
 use crate::core::speech::{Cue, Speech, VoiceChange};
 use crate::core::state::{ABSENT, VOICE};
@@ -9,6 +8,7 @@ use crate::pack::Pack;
 use crate::record::Record;
 use crate::recorder::Watcher;
 use crate::settings;
+use crate::sound::Played;
 use crate::voice::{Report, Voice};
 use std::time::Instant;
 use tokio::sync::mpsc;

@@ -9,8 +9,8 @@ pub use queue::Dropped;
 pub use sounds::{RATE, Sounds};
 pub use speaker::list as speakers;
 
-use crate::audio::{Played, pulse};
 use crate::core::speech::{Cue, Speech, VoiceChange};
+use crate::sound::{Played, server};
 use crate::time::Millis;
 use queue::{Order, Queue, Sound};
 use speaker::Speaker;
@@ -154,7 +154,7 @@ impl<R: FnMut(Report)> Speaking<R> {
             self.turn();
         }
         // The device still holds the last piece.
-        std::thread::sleep(pulse::AHEAD + Duration::from_millis(50));
+        std::thread::sleep(server::AHEAD + Duration::from_millis(50));
     }
 
     fn now(&self) -> Millis {

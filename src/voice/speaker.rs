@@ -1,7 +1,7 @@
 //! The loudspeaker: the sound server's default where one runs, else ALSA's.
 
 use super::sounds::RATE;
-use crate::audio::{Played, pulse};
+use crate::sound::{Played, server};
 use cpal::HostId;
 use cpal::traits::{DeviceTrait, HostTrait};
 use rodio::buffer::SamplesBuffer;
@@ -61,7 +61,7 @@ pub struct Speaker {
 }
 
 enum Output {
-    Server(pulse::Playing),
+    Server(server::Playing),
     Alsa { _device: MixerDeviceSink, troubles: Arc<Mutex<Troubles>> },
 }
 
@@ -121,7 +121,7 @@ impl Speaker {
 /// `None` where no server runs.
 fn on_server(played: Played) -> Option<Result<(String, Output, Mixer), String>> {
     let (mixer, mut sound) = Told::mixed(played);
-    let playing = pulse::play(RATE, move || sound.next().unwrap_or(0.0))?;
+    let playing = server::play(RATE, move || sound.next().unwrap_or(0.0))?;
     Some(playing.map(|playing| (playing.name.clone(), Output::Server(playing), mixer)))
 }
 
