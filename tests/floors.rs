@@ -5,7 +5,6 @@ use std::path::{Path, PathBuf};
 /// Each may use those before it.
 const FLOORS: [&str; 33] = [
     "time",
-    "sound",
     "record",
     "html",
     "grammar",
@@ -20,6 +19,7 @@ const FLOORS: [&str; 33] = [
     "keys",
     "prepare",
     "redact",
+    "sound",
     "audio",
     "engine",
     "journal",
