@@ -47,6 +47,11 @@ impl EchoCanceller {
         EchoCanceller { played, processor, rest: Vec::new(), silent: REST, heard: 0.0, left: 0.0, passed: 1.0 }
     }
 
+    /// For another microphone: its way from the loudspeaker is another.
+    pub fn restart(&mut self) {
+        *self = EchoCanceller::new(self.played.clone());
+    }
+
     /// Gives back the microphone's sound (16 kHz mono), cleaned. Up to 63 samples wait for the next call; none is added
     /// or lost. While nothing plays it is the same to the bit.
     pub fn clean(&mut self, microphone: &[f32]) -> Vec<f32> {

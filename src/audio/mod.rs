@@ -19,8 +19,8 @@ pub use mic::{MicChunk, MicInfo, Microphone, list as list_microphones, open as o
 pub use pace::Pace;
 pub use resample::Resampler;
 
-/// Samples a second in everything that this module hands out.
-pub const RATE: u32 = crate::sound::RATE;
+/// Of everything that this module hands out.
+pub use crate::sound::RATE;
 
 const REMEDIES: &str = "\
   1. Is the microphone plugged in, and not muted?

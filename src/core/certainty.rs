@@ -6,7 +6,7 @@ use crate::pack::Events;
 use crate::record::{Doubt, Meaning, Rival};
 
 /// A call-out this sure is accepted; set on development voices (see `tests/hearing`).
-const ACCEPT: f32 = 0.7;
+pub const ACCEPT: f32 = 0.7;
 /// One less sure than this is refused; between the two it is doubtful.
 pub const REFUSE: f32 = 0.2;
 /// A rival this probable makes a reading doubtful.

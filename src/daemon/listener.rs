@@ -168,7 +168,6 @@ fn hear(
 
 /// What the sound of one microphone after another becomes.
 struct Feed {
-    played: Played,
     canceller: EchoCanceller,
     segmenter: Segmenter,
     watch: Watch,
@@ -184,8 +183,7 @@ type Told = (&'static str, String);
 impl Feed {
     fn new(played: Played) -> Feed {
         Feed {
-            canceller: EchoCanceller::new(played.clone()),
-            played,
+            canceller: EchoCanceller::new(played),
             segmenter: Segmenter::default(),
             watch: Watch::default(),
             pace: Pace::default(),
@@ -196,8 +194,7 @@ impl Feed {
 
     /// A microphone was opened.
     fn begin(&mut self, name: String, now: Millis) {
-        // Another way from the loudspeaker to the microphone.
-        self.canceller = EchoCanceller::new(self.played.clone());
+        self.canceller.restart();
         let place = (now * RATE / 1000) as i64;
         self.segmenter.shift((place - self.segmenter.position() as i64).max(0));
         (self.pace, self.next, self.name) = (Pace::default(), 0, name);
@@ -211,7 +208,9 @@ impl Feed {
             // A sound server may take seconds to wake a microphone.
             let begins = (now * RATE / 1000) as i64 - chunk.samples.len() as i64;
             let late = begins - self.segmenter.position() as i64;
-            self.segmenter.shift(if late > FAR_OFF { late } else { 0 });
+            if late > FAR_OFF {
+                self.segmenter.shift(late);
+            }
         }
         let mut segments = Vec::new();
         let lost = chunk.position.saturating_sub(self.next);

@@ -1,14 +1,12 @@
 //! Joins what was heard in one segment after another: a call-out at a seam is reported once.
 
 use super::{Batch, Heard, RATE, Segment, Then};
-use crate::core::certainty::REFUSE;
+use crate::core::certainty::{ACCEPT, REFUSE};
 use crate::decode::Reading;
 use crate::time::Millis;
 
 /// A call-out that ends this close to a cut in mid-speech may go on behind it.
 const SEAM_MS: Millis = 300;
-/// A call-out is reported ahead of the pause that ends a segment only if it is this sure, and nothing can follow.
-const SURE: f32 = 0.7;
 
 #[derive(Debug, Default)]
 pub struct Joiner {
@@ -22,7 +20,7 @@ impl Joiner {
     /// Whether hearing a segment can tell anything new. Where only the end of what runs is given ahead of a pause, there
     /// may be a call-out before it, which must be reported first.
     pub fn wants(&self, segment: &Segment) -> bool {
-        !matches!(segment.then, Then::Open { before } if before * 1000 / RATE > self.reported_to)
+        !matches!(segment.then, Then::Open { before: Some(before) } if before * 1000 / RATE > self.reported_to)
     }
 
     /// What is new in the readings of the next segment; nothing, where it is not wanted.
@@ -42,7 +40,8 @@ impl Joiner {
             match segment.then {
                 // What the next segment holds whole is better heard there.
                 Then::More { from } if onset > from * 1000 / RATE && ends + SEAM_MS > end => break,
-                Then::Open { .. } if reading.may_go_on || reading.disputed || reading.confidence < SURE => break,
+                // Ahead of the pause only what is sure, and what nothing can follow.
+                Then::Open { .. } if reading.may_go_on || reading.disputed || reading.confidence < ACCEPT => break,
                 _ => {}
             }
             // What is refused anyway must not hide what the next segment hears there.
@@ -88,15 +87,16 @@ mod tests {
     fn nothing_is_reported_ahead_of_what_was_not_heard_yet() {
         let mut joiner = Joiner::default();
         // In noise there was no pause since the tenth second; only the last three seconds are heard ahead.
-        let then = Then::Open { before: 12 * RATE };
+        let then = Then::Open { before: Some(12 * RATE) };
         let ahead = joiner.join(&segment(13, 3, then), vec![reading(2, "second", 0.99)]);
         assert!(words(ahead).is_empty());
         let all = vec![reading(1, "first", 0.99), reading(5, "second", 0.99)];
         assert_eq!(words(joiner.join(&segment(10, 6, Then::Pause), all)), ["first", "second"]);
         // Where all before it has been reported, or nothing lies before it, it is reported at once.
-        let ahead = joiner.join(&segment(15, 3, Then::Open { before: 14 * RATE }), vec![reading(2, "third", 0.99)]);
+        let ahead =
+            joiner.join(&segment(15, 3, Then::Open { before: Some(14 * RATE) }), vec![reading(2, "third", 0.99)]);
         assert_eq!(words(ahead), ["third"]);
-        let ahead = joiner.join(&segment(30, 3, Then::Open { before: 0 }), vec![reading(2, "fourth", 0.99)]);
+        let ahead = joiner.join(&segment(30, 3, Then::Open { before: None }), vec![reading(2, "fourth", 0.99)]);
         assert_eq!(words(ahead), ["fourth"]);
     }
 

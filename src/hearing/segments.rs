@@ -48,8 +48,8 @@ pub enum Then {
     /// It was cut in mid-speech; the next segment begins at `from`.
     More { from: u64 },
     /// It is still running, and comes again with its true end: a short pause may be its last. Speech of it that lies
-    /// before what is given ends at `before`; 0 where there is none.
-    Open { before: u64 },
+    /// before what is given ends at `before`, where there is any.
+    Open { before: Option<u64> },
 }
 
 /// Finds segments in a stream that may come in pieces of any size.
@@ -153,7 +153,7 @@ impl Segmenter {
         if self.quiet == EARLY && worth && self.looked < LONGEST {
             let recent = self.looked.saturating_sub(AHEAD);
             let samples = self.kept[recent..self.looked].to_vec();
-            let then = Then::Open { before: self.speech_before(recent).map_or(0, |end| self.kept_from + end as u64) };
+            let then = Then::Open { before: self.speech_before(recent).map(|end| self.kept_from + end as u64) };
             return Some(Segment { from: self.kept_from + recent as u64, samples, then });
         }
         if self.looked >= LONGEST {
@@ -221,10 +221,10 @@ mod tests {
             let is_open = |segment: &Segment| matches!(segment.then, Then::Open { .. });
             segments(pieces).into_iter().rfind(is_open).expect("a pause of 160 ms")
         };
-        assert_eq!(ahead(&[(2_000, false), (1_000, true), (400, false)]).then, Then::Open { before: 0 });
+        assert_eq!(ahead(&[(2_000, false), (1_000, true), (400, false)]).then, Then::Open { before: None });
         // Of five seconds the last four are heard ahead.
         let long = ahead(&[(2_000, false), (4_800, true), (400, false)]);
-        let Then::Open { before } = long.then else { unreachable!() };
+        let Then::Open { before: Some(before) } = long.then else { panic!("{:?}", long.then) };
         assert!((32_000..48_000).contains(&before), "{before}");
         assert_eq!(long.samples.len(), AHEAD);
     }

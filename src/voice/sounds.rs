@@ -11,8 +11,9 @@ use symphonia::core::formats::{TrackType, probe::Hint};
 use symphonia::core::io::MediaSourceStream;
 use symphonia::default::{get_codecs, get_probe};
 
-/// Samples a second of every sound: one channel, `f32` in [-1, 1].
-pub const RATE: u32 = 16_000;
+/// Of every sound: one channel, `f32` in [-1, 1].
+pub use crate::sound::RATE;
+
 const MANIFEST: &str = "manifest.toml";
 /// Between two sounds of one sentence, at a comma, and at the end of a sentence.
 const JOIN_MS: usize = 30;

@@ -33,7 +33,7 @@ struct Troubles {
 /// Names of the loudspeakers: the one that is used first, then those of ALSA's cards. The error tells why that one cannot
 /// be opened.
 pub fn list() -> Result<Vec<String>, String> {
-    let mut names = vec![format!("{}  (default)", Speaker::open(Played::default())?.name)];
+    let mut names = vec![format!("{}  (default)", Speaker::open(Played::default())?.name())];
     let host = cpal::host_from_id(HostId::Alsa).map_err(|e| e.to_string())?;
     for device in host.output_devices().map_err(|e| e.to_string())? {
         let Ok(id) = device.id() else { continue };
@@ -52,7 +52,6 @@ fn name(device: &cpal::Device) -> String {
 
 /// An open loudspeaker. Dropping it ends what sounds.
 pub struct Speaker {
-    name: String,
     output: Output,
     mixer: Mixer,
     player: Player,
@@ -62,18 +61,25 @@ pub struct Speaker {
 
 enum Output {
     Server(server::Playing),
-    Alsa { _device: MixerDeviceSink, troubles: Arc<Mutex<Troubles>> },
+    Alsa { name: String, _device: MixerDeviceSink, troubles: Arc<Mutex<Troubles>> },
 }
 
 impl Speaker {
     /// Opens it; all that it plays is told to `played`. The error is a plain reason.
     pub fn open(played: Played) -> Result<Speaker, String> {
-        let (name, output, mixer) = match on_server(played.clone()) {
+        let (output, mixer) = match on_server(played.clone()) {
             Some(opened) => opened?,
             None => on_alsa(played)?,
         };
         let player = Player::connect_new(&mixer);
-        Ok(Speaker { name, output, mixer, player, ends: Instant::now() })
+        Ok(Speaker { output, mixer, player, ends: Instant::now() })
+    }
+
+    fn name(&self) -> &str {
+        match &self.output {
+            Output::Server(playing) => &playing.name,
+            Output::Alsa { name, .. } => name,
+        }
     }
 
     /// Starts a sound; what sounded is ended before.
@@ -119,13 +125,13 @@ impl Speaker {
 }
 
 /// `None` where no server runs.
-fn on_server(played: Played) -> Option<Result<(String, Output, Mixer), String>> {
+fn on_server(played: Played) -> Option<Result<(Output, Mixer), String>> {
     let (mixer, mut sound) = Told::mixed(played);
     let playing = server::play(RATE, move || sound.next().unwrap_or(0.0))?;
-    Some(playing.map(|playing| (playing.name.clone(), Output::Server(playing), mixer)))
+    Some(playing.map(|playing| (Output::Server(playing), mixer)))
 }
 
-fn on_alsa(played: Played) -> Result<(String, Output, Mixer), String> {
+fn on_alsa(played: Played) -> Result<(Output, Mixer), String> {
     // What ALSA says of its own accord would tear the screen; the error tells enough.
     let _unprinted = alsa::Output::local_error_handler();
     let troubles = Arc::<Mutex<Troubles>>::default();
@@ -146,7 +152,7 @@ fn on_alsa(played: Played) -> Result<(String, Output, Mixer), String> {
     device.log_on_drop(false);
     let (mixer, sound) = Told::mixed(played);
     device.mixer().add(sound);
-    Ok((name, Output::Alsa { _device: device, troubles }, mixer))
+    Ok((Output::Alsa { name, _device: device, troubles }, mixer))
 }
 
 /// What a mixer gives, told of as it goes to the device.
