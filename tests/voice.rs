@@ -225,7 +225,7 @@ const ECHOES: [(f32, f32); 4] = [(0.140, 1.0), (0.147, 0.45), (0.153, 0.35), (0.
 const LOUDNESS: f32 = 0.1;
 static ECHO: LazyLock<f32> = LazyLock::new(|| LOUDNESS * 10_f32.powf(ECHO_DB / 20.0) / loudness(&CAUTION));
 
-/// None is accepted, and no more than one in a hundred is even doubtful: none at all is wanted.
+/// None, not even a doubtful one.
 #[test]
 fn no_sound_is_a_call_out() {
     let mut tape = Tape::new();
@@ -245,8 +245,7 @@ fn no_sound_is_a_call_out() {
     };
     let heard: Vec<String> =
         events.iter().map(|e| format!("\"{}\" was heard as {} ({})", of(e), e["words"], e["doubt"])).collect();
-    assert!(events.iter().all(|e| !e["doubt"].is_null()), "{}", heard.join("\n"));
-    assert!(heard.len() * 100 <= names.len(), "{}", heard.join("\n"));
+    assert!(heard.is_empty(), "{}", heard.join("\n"));
 }
 
 /// Call-outs, and what they mean.
