@@ -2,7 +2,8 @@
 
 usage: make_training.py OUT_DIR [--seed N] [--shards N] [--clips N]
 Writes OUT_DIR/SEED_NNN.npz ("wave": int16 samples at 16 kHz one clip after another, "n": samples of each) and
-.json beside it ([{"words", "voice", "phones": ARPAbet by word}]). Sentences: call-outs of the grammar, their
+.json beside it ([{"words", "voice", "phones": ARPAbet by word}]). Most of what two kinds of voices say is in an
+invented accent (accents.py). Sentences: call-outs of the grammar, their
 words in wrong order, what decoys.toml makes of them, or with one word turned into another that sounds alike, other
 talk (talk.txt), and pieces of licence texts for what the grammar never says.
 Voices of the drill and of the bench (make_bench.py) are not among these. Needs the Debian packages named in
@@ -15,7 +16,9 @@ import os
 import pathlib
 import random
 import re
+import subprocess
 import sys
+import tempfile
 import tomllib
 from functools import cache
 
@@ -25,9 +28,10 @@ from rapidfuzz.distance import Levenshtein
 from scipy.signal import resample_poly
 
 HERE = pathlib.Path(__file__).resolve().parent
-sys.path.insert(0, str(HERE.parent))
+sys.path[:0] = [str(HERE), str(HERE.parent)]
+from accents import Accent  # noqa: E402
 from synth.phrases import Grammar  # noqa: E402
-from synth.voices import RATE, Voices, loudness, spell, trim  # noqa: E402
+from synth.voices import RATE, Voices, load, loudness, spell, trim  # noqa: E402
 
 PACK = HERE.parents[1] / "grammars/newborn"
 LICENCES = [pathlib.Path("/usr/share/common-licenses") / name for name in ("GPL-3", "Apache-2.0", "MPL-2.0", "GFDL-1.3")]
@@ -37,6 +41,7 @@ VARIANTS = (
     "+linda +Mario +Mike +Michael +steph +zac +klatt2 +croak"
 ).split(" ")
 LOUDNESS = 0.1
+ACCENTED = 0.6  # of the clips of voices that can be told phones
 COMMON = 20_000  # words of English, the most frequent ones: rarer ones the voices may say otherwise than the dictionary
 
 
@@ -146,32 +151,46 @@ class Cast:
     def draw(self):
         pick, rng = self.rng.random(), self.rng
         if pick < 0.36:
-            return f"espeak:{rng.choice(ACCENTS)}{rng.choice(VARIANTS)}:{rng.choice([135, 150, 165, 180, 195])}"
+            voice = f"espeak:{rng.choice(ACCENTS)}{rng.choice(VARIANTS)}:{rng.choice([135, 150, 165, 180, 195])}"
+            return voice + ":accent" * (rng.random() < ACCENTED)
         if pick < 0.44:
             return f"flite:kal16:{rng.choice([0.9, 1, 1.1, 1.2])}"
         if pick < 0.50:
             return f"festival:kal_diphone:{rng.choice([0.95, 1.1, 1.2])}"
-        return "joe" if pick < 0.66 else "hibari"
+        return "joe" if pick < 0.66 else "hibari" + ":accent" * (rng.random() < ACCENTED)
 
     def prepare(self, jobs):
         self.others.said.clear()
-        self.others.prepare([job for job in jobs if job[1] not in ("joe", "hibari")])
+        self.others.prepare([job for job in jobs if job[1] not in ("joe", "hibari") and not job[1].endswith(":accent")])
 
     def say(self, words, voice):
-        if voice == "hibari":
-            return self._fit(self._other_throat(spell(words)), 24000)
+        accent = Accent(self.rng) if voice.endswith(":accent") else None
+        if voice.startswith("hibari"):
+            return self._fit(self._other_throat(spell(words), accent), 24000)
+        if accent:
+            return self._fit(self._espeak(spell(words), voice, accent), RATE)
         if voice == "joe":
             pieces = self.joe.synthesize(spell(words), self.config(length_scale=self.rng.uniform(0.85, 1.25)))
             return self._fit(np.concatenate([p.audio_float_array for p in pieces]), self.joe.config.sample_rate)
         return self.others.said[words, voice]
 
-    def _other_throat(self, text):
+    @staticmethod
+    def _espeak(text, voice, accent):
+        _, name, pace, _ = voice.split(":")
+        command = ["espeak-ng", "-v", name, "-s", pace]
+        plain = subprocess.run([*command, "-q", "-x", "--sep=|", text], capture_output=True, text=True, check=True).stdout
+        with tempfile.NamedTemporaryFile(suffix=".wav") as file:
+            subprocess.run([*command, "-w", file.name, accent.of_espeak(plain)], check=True)
+            return load(file.name)
+
+    def _other_throat(self, text, accent):
         """The neural voice with another pitch and other formants, from a deep man's to a child's."""
         rng, parts = self.rng, []
         self.hibari._g2p = rng.choice(self.accents)
         formants = rng.uniform(0.82, 1.12)
         pitch = formants * np.exp(rng.uniform(np.log(0.62), np.log(1.2)))
         for phonemes in self.hibari.phonemize(text):
+            phonemes = accent.of_neural(phonemes) if accent else phonemes
             ids = np.array([self.hibari.ids(phonemes)], np.int64)
             pace = np.array([rng.uniform(0.8, 1.3)], np.float32)
             *spectra, f0 = (out[0] for out in self.hibari.sess.run(None, {"ids": ids, "speed": pace}))
