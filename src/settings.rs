@@ -88,6 +88,18 @@ pub fn load_engine(pack: &Pack, choice: &EngineChoice) -> Result<Box<dyn Engine>
     })
 }
 
+/// The same for live capture: keys, clock and board do not wait for a model that cannot be read.
+pub fn load_engine_or_go_on(pack: &Pack, choice: &EngineChoice) -> Result<Box<dyn Engine>, SettingsError> {
+    match load_engine(pack, choice) {
+        Err(SettingsError::Engine(why @ (EngineError::Assets(_) | EngineError::Model { .. })))
+            if *choice == EngineChoice::BuiltIn =>
+        {
+            Ok(Box::new(builtin::Unloaded::new(&why, pack)?))
+        }
+        loaded => loaded,
+    }
+}
+
 fn built_in(pack: &Pack) -> Result<Box<dyn Engine>, EngineError> {
     let words: Vec<String> = pack.unpronounced().take(MOST_NAMED).map(String::from).collect();
     if !words.is_empty() {

@@ -88,7 +88,8 @@ pub async fn listen<'p>(
     shutdown: impl Future<Output = &'static str>,
     watcher: &mut dyn Watcher,
 ) -> Result<Core<'p>, ListenError> {
-    listen_with(settings::load_engine(pack, &plan.engine)?, plan, opening, pack, board, shutdown, watcher).await
+    let engine = settings::load_engine_or_go_on(pack, &plan.engine)?;
+    listen_with(engine, plan, opening, pack, board, shutdown, watcher).await
 }
 
 /// The same with this engine, whatever the plan says.

@@ -60,7 +60,8 @@ pub fn read(folder: &Path, name: &str) -> Result<Asset, AssetError> {
     Ok(Asset { path, bytes, sha256: found })
 }
 
-fn pin(name: &str) -> Option<&'static str> {
+/// The SHA-256 that an asset must have; `None` for what is no asset.
+pub(super) fn pin(name: &str) -> Option<&'static str> {
     PINNED.lines().find_map(|line| line.strip_suffix(name)?.strip_suffix("  "))
 }
 

@@ -35,8 +35,7 @@ impl Model {
         let tuning = Tuning::shipped().ok_or(EngineError::Tuning)?;
         let mut conformer = Conformer::new(&package, Some(&tuning)).ok_or_else(|| unusable(&model))?;
         conformer.keep(&phones);
-        let id = EngineId { name: "built-in".into(), sha256: Tuning::sha256(), model_sha256: model.sha256 };
-        Ok(Model { conformer, classes: phones::classes(), id })
+        Ok(Model { conformer, classes: phones::classes(), id: id(model.sha256) })
     }
 
     /// Class of the word boundary.
@@ -62,14 +61,19 @@ pub struct Builtin {
 
 impl Builtin {
     pub fn new(model: Model, pack: &Pack) -> Result<Builtin, EngineError> {
-        let spelled = pack
-            .pronunciations
-            .iter()
-            .map(|ways| ways.iter().map(|way| spell(way)).collect())
-            .collect::<Result<Vec<_>, _>>()?;
-        let decoder = Decoder::new(&pack.graph, &pack.decoys, spelled, model.classes.boundary);
-        Ok(Builtin { model: Arc::new(model), decoder: Arc::new(decoder) })
+        let decoder = decoder(pack)?;
+        Ok(Builtin { model: Arc::new(model), decoder })
     }
+}
+
+fn id(model_sha256: String) -> EngineId {
+    EngineId { name: "built-in".into(), sha256: Tuning::sha256(), model_sha256 }
+}
+
+fn decoder(pack: &Pack) -> Result<Arc<Decoder>, EngineError> {
+    let ways = pack.pronunciations.iter().map(|ways| ways.iter().map(|way| spell(way)).collect());
+    let spelled = ways.collect::<Result<Vec<_>, _>>()?;
+    Ok(Arc::new(Decoder::new(&pack.graph, &pack.decoys, spelled, phones::classes().boundary)))
 }
 
 fn spell(phones: &[String]) -> Result<Vec<Class>, EngineError> {
@@ -93,5 +97,37 @@ impl Engine for Builtin {
     fn again(&self) -> Again {
         let shared = self.clone();
         Arc::new(move || Ok(Box::new(shared.clone())))
+    }
+}
+
+/// In place of [`Builtin`] while the model cannot be read: it hears nothing, and what is made again is the real one.
+pub struct Unloaded {
+    why: String,
+    decoder: Arc<Decoder>,
+}
+
+impl Unloaded {
+    pub fn new(why: &EngineError, pack: &Pack) -> Result<Unloaded, EngineError> {
+        Ok(Unloaded { why: why.to_string(), decoder: decoder(pack)? })
+    }
+}
+
+impl Engine for Unloaded {
+    /// Of the one that will hear: no other model than the pinned one is ever loaded.
+    fn id(&self) -> EngineId {
+        id(assets::pin(MODEL).unwrap_or_default().into())
+    }
+
+    fn hear(&mut self, _: &[f32]) -> Result<Vec<Reading>, EngineError> {
+        Err(EngineError::Stopped { name: "built-in", why: self.why.clone() })
+    }
+
+    fn again(&self) -> Again {
+        let decoder = self.decoder.clone();
+        Arc::new(move || Ok(Box::new(Builtin { model: Arc::new(Model::load()?), decoder: decoder.clone() })))
+    }
+
+    fn amiss(&self) -> Option<&str> {
+        Some(&self.why)
     }
 }

@@ -35,6 +35,11 @@ pub trait Engine: Send {
     /// one still works, and is used when it hangs or has panicked.
     fn again(&self) -> Again;
 
+    /// Why it cannot hear at all; another is then asked for until there is one.
+    fn amiss(&self) -> Option<&str> {
+        None
+    }
+
     /// Words of the pack that the engine cannot hear at all; call-outs that need them are never heard.
     fn lacking(&self) -> &[String] {
         &[]

@@ -4,7 +4,7 @@ use super::desk::{Desk, Order};
 use super::{Batch, Segment};
 use crate::decode::Reading;
 use crate::engine::apart::guarded;
-use crate::engine::{Again, Engine, EngineError};
+use crate::engine::{Again, Engine};
 use crate::time::Millis;
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
@@ -99,7 +99,8 @@ fn keep(
     let again = engine.again();
     let mut desk = Desk::new(now());
     let (mut number, mut left) = (0, Vec::new());
-    let mut worker = Worker::start(number, events, move || Ok(engine));
+    let amiss = engine.amiss().map_or(Ok(()), |why| Err(why.to_string()));
+    let mut worker = Worker::start(number, events, move || amiss.map(|()| engine));
     if let Err(why) = &worker {
         desk.ready(Err(why.clone()), now());
     }
@@ -123,7 +124,7 @@ fn keep(
                     left.retain(|thread: &JoinHandle<()>| !thread.is_finished());
                     let again: Again = again.clone();
                     worker = match left.len() {
-                        0..MOST_LEFT => Worker::start(number, events, move || again()),
+                        0..MOST_LEFT => Worker::start(number, events, move || again().map_err(|e| e.to_string())),
                         hanging => Err(format!("{hanging} engines hang, and hold their memory")),
                     };
                     if let Err(why) = &worker {
@@ -163,12 +164,12 @@ impl Worker {
     fn start(
         number: u64,
         events: &Sender<Event>,
-        engine: impl FnOnce() -> Result<Box<dyn Engine>, EngineError> + Send + 'static,
+        engine: impl FnOnce() -> Result<Box<dyn Engine>, String> + Send + 'static,
     ) -> Result<Worker, String> {
         let (jobs, inbox) = channel();
         let events = events.clone();
         let thread = std::thread::Builder::new().name("engine".into()).spawn(move || {
-            let engine = guarded(|| engine().map_err(|e| e.to_string()));
+            let engine = guarded(engine);
             let started = engine.as_ref().map(drop).map_err(String::clone);
             let _ = events.send(Event::Started(number, started));
             let Ok(mut engine) = engine else { return };
@@ -198,6 +199,7 @@ impl Worker {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::engine::EngineError;
     use crate::hearing::{Heard, RATE, Then};
     use crate::record::EngineId;
     use std::sync::Mutex;
