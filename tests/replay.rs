@@ -5,7 +5,7 @@ mod common;
 use common::tools::run;
 use serde_json::Value;
 use std::path::Path;
-use std::process::{Command, Output};
+use std::process::{Command, Output, Stdio};
 
 const DRILL: &str = "tests/drill/drill.flac";
 const START: &str = "2026-01-01T09:00:00+01:00";
@@ -112,6 +112,21 @@ fn a_cut_off_recording_keeps_what_was_heard() {
     let report = earmark::journal::verify(&log).unwrap();
     assert!(report.problems.is_empty() && report.closed);
     assert!(std::fs::read_to_string(&log).unwrap().lines().last().unwrap().contains("cut off"));
+}
+
+#[test]
+fn it_goes_on_when_nobody_reads_what_it_shows() {
+    let folder = tempfile::tempdir().unwrap();
+    let audio = part(folder.path(), "part.flac", &[], "94", "12");
+    let log = folder.path().join("log.earmark.jsonl");
+    let mut command = Command::new(env!("CARGO_BIN_EXE_earmark"));
+    command.args(["replay", &audio, "--start", START, "--log"]).arg(&log);
+    let mut child = command.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
+    drop((child.stdout.take(), child.stderr.take()));
+    assert!(child.wait().unwrap().success());
+    let report = earmark::journal::verify(&log).unwrap();
+    assert!(report.problems.is_empty() && report.closed);
+    assert!(!events(&log).is_empty());
 }
 
 #[test]

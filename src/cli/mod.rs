@@ -1,5 +1,26 @@
 //! The command line: what can be asked for. What each command does and prints is in a file of its own.
 
+/// These three stand for the standard ones, which end the program when their reader is gone (`earmark listen | head`): a
+/// recording goes on without it.
+macro_rules! print {
+    ($($text:tt)*) => {{
+        use std::io::Write as _;
+        let _ = write!(std::io::stdout(), $($text)*);
+    }};
+}
+macro_rules! println {
+    ($($text:tt)*) => {{
+        use std::io::Write as _;
+        let _ = writeln!(std::io::stdout(), $($text)*);
+    }};
+}
+macro_rules! eprintln {
+    ($($text:tt)*) => {{
+        use std::io::Write as _;
+        let _ = writeln!(std::io::stderr(), $($text)*);
+    }};
+}
+
 mod check;
 mod compare;
 mod debrief;

@@ -274,7 +274,7 @@ mod tests {
             "Office Keyboard  [04d9:a02a",
             "2 input devices",
             "1. ",
-            "usermod -aG input",
+            "usermod -aG earmark",
             "--keypad terminal",
         ] {
             assert!(said.contains(part), "{part} is not in: {said}");

@@ -81,7 +81,8 @@ pub enum KeypadError {
 
 const REMEDIES: &str = "\
   1. Is it plugged in? Has its receiver power, are its batteries good?
-  2. May this user read keys? Run `sudo usermod -aG input $USER`, then log in again.
+  2. May this user read keys? Run `sudo usermod -aG earmark $USER`, or `-aG input` where Earmark was
+     not installed by its package or `make install`; then log in again.
   3. Is it shown above, as a whole keyboard? Name it with --keypad NAME. All its keys are then Earmark's.
   4. `--keypad list` shows what there is.
   5. `--keypad terminal` takes 0 to 9 . + - * / and Enter as they are typed into the terminal.";
