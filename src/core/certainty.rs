@@ -9,8 +9,10 @@ use crate::record::{Doubt, Meaning, Rival};
 pub const ACCEPT: f32 = 0.7;
 /// One less sure than this is refused; between the two it is doubtful.
 pub const REFUSE: f32 = 0.2;
-/// A rival this probable makes a reading doubtful.
-const RIVAL: f32 = 0.1;
+/// Another call-out this probable makes a reading doubtful: a wrong one in the record does more harm than a question.
+const RIVAL: f32 = 0.03;
+/// So does what is no call-out, if it is this probable.
+const DECOY: f32 = 0.1;
 /// A rival less probable than this is not worth a line in the log.
 const NEGLIGIBLE: f32 = 0.01;
 
@@ -30,12 +32,15 @@ pub fn judge(reading: &Reading, events: &Events) -> Verdict {
     }
     let mut meaning = meaning.clone();
     events.complete(&mut meaning);
-    let close = reading.rival.as_ref().filter(|r| r.probability >= RIVAL);
+    let close = reading
+        .rival
+        .as_ref()
+        .is_some_and(|rival| rival.probability >= if rival.understood == Understood::Decoy { DECOY } else { RIVAL });
     let doubt = if reading.confidence < ACCEPT {
         Some(Doubt::LowConfidence)
     } else if reading.disputed {
         Some(Doubt::Disputed)
-    } else if close.is_some() {
+    } else if close {
         Some(Doubt::Rival)
     } else if events.is_out_of_range(&meaning) {
         Some(Doubt::OutOfRange)

@@ -106,19 +106,21 @@ impl Network {
         self.nodes.len()
     }
 
-    /// Whether the grammar lets a call-out of these words go on. Other paths than the one that was found may
-    /// hold the same words.
-    pub(super) fn goes_on(&self, words: impl Iterator<Item = u32>) -> bool {
-        let mut states = vec![0];
+    /// Whether the grammar lets a call-out of these words go on: with another word, or, by `longer`, with a word that
+    /// begins as the last one does, as "sixty" with "six". Other paths than the one that was found may hold the same
+    /// words.
+    pub(super) fn goes_on(&self, words: impl Iterator<Item = u32>, longer: impl Fn(u32, u32) -> bool) -> bool {
+        let (mut states, mut unfinished) = (vec![0], false);
         for word in words {
             let arcs = states.iter().flat_map(|state: &StateId| &self.states[*state as usize].arcs);
-            let mut next: Vec<StateId> =
-                arcs.map(|arc| &self.arcs[*arc as usize]).filter(|arc| arc.word == word).map(|arc| arc.to).collect();
+            let arcs: Vec<_> = arcs.map(|arc| &self.arcs[*arc as usize]).collect();
+            unfinished = arcs.iter().any(|arc| longer(arc.word, word));
+            let mut next: Vec<StateId> = arcs.iter().filter(|arc| arc.word == word).map(|arc| arc.to).collect();
             next.sort_unstable();
             next.dedup();
             states = next;
         }
-        states.iter().any(|state| !self.states[*state as usize].arcs.is_empty())
+        unfinished || states.iter().any(|state| !self.states[*state as usize].arcs.is_empty())
     }
 
     pub(super) fn word(&self, arc: ArcId) -> &str {

@@ -134,22 +134,40 @@ impl Decoder {
     pub fn read(&self, emissions: &Emissions) -> Vec<Reading> {
         let found = search::search::<1>(&self.network, emissions, self.find);
         let calls = found.first().map_or(&[][..], |path| &path.calls);
-        let mut readings: Vec<Reading> = Vec::new();
-        let mut ceiling = emissions.frames();
+        let stretch = |call: &Call, floor: usize, ceiling: usize| {
+            let mut place = start(call)..end(call);
+            loop {
+                let from = place.start.saturating_sub(BEFORE).max(floor);
+                let to = (place.end + BEHIND).min(ceiling);
+                let (reading, found) = self.weigh(&emissions.slice(from, to), from, &place)?;
+                // It may reach further than what was found first: then so does what is beside it.
+                if found.start >= place.start && found.end <= place.end {
+                    return Some(reading);
+                }
+                place = found.start.min(place.start)..found.end.max(place.end);
+            }
+        };
+        let hardly = |reading: &Option<Reading>| reading.as_ref().is_none_or(|r| r.confidence < UNLIKELY);
+        let mut ceilings = vec![emissions.frames(); calls.len()];
+        let mut readings: Vec<Option<Reading>> = vec![None; calls.len()];
         for (k, call) in calls.iter().enumerate().rev() {
             let floor = if k == 0 { 0 } else { end(&calls[k - 1]) };
-            let from = start(call).saturating_sub(BEFORE).max(floor);
-            let to = (end(call) + BEHIND).min(ceiling);
-            let place = start(call) - from..end(call) - from;
-            let reading = self.weigh(&emissions.slice(from, to), from, place);
+            readings[k] = stretch(call, floor, ceilings[k]);
             // What is hardly a call-out may be the end of the one before it.
-            if reading.as_ref().is_some_and(|reading| reading.confidence >= UNLIKELY) {
-                ceiling = start(call);
-            }
-            readings.extend(reading);
+            let ceiling = if hardly(&readings[k]) { ceilings[k] } else { start(call) };
+            ceilings[..k].fill(ceiling);
         }
-        readings.reverse();
-        readings
+        // As well it may be the beginning of the one behind it, as "baby is not" of "baby is not gasping".
+        let mut floor = 0;
+        for (k, call) in calls.iter().enumerate() {
+            if !hardly(&readings[k]) {
+                if k > 0 && hardly(&readings[k - 1]) {
+                    readings[k] = stretch(call, floor, ceilings[k]);
+                }
+                floor = end(call);
+            }
+        }
+        readings.into_iter().flatten().collect()
     }
 
     /// The words so far of a call-out that is being said when the audio ends; empty if none is.
@@ -158,10 +176,10 @@ impl Decoder {
         words.into_iter().map(|arc| self.network.word(arc)).collect::<Vec<_>>().join(" ")
     }
 
-    /// The best call-out at a `place` in a short stretch that begins at frame `offset`, with its best rival. Where a
-    /// decoy fits better, it is the rival, and the margin negative.
-    fn weigh(&self, emissions: &Emissions, offset: usize, place: Range<usize>) -> Option<Reading> {
-        let is_there = |call: &Call| start(call) < place.end && end(call) > place.start;
+    /// The best call-out at a `place` in a short stretch that begins at frame `offset`, with its best rival, and its own
+    /// place. Where a decoy fits better, it is the rival, and the margin negative.
+    fn weigh(&self, emissions: &Emissions, offset: usize, place: &Range<usize>) -> Option<(Reading, Range<usize>)> {
+        let is_there = |call: &Call| start(call) + offset < place.end && end(call) + offset > place.start;
         let mut paths = search::search::<MEANINGS>(&self.network, emissions, self.weigh);
         paths.retain(|path| {
             path.calls.first().is_some_and(|call| is_there(call) && understand(&self.network, call).is_some())
@@ -191,7 +209,7 @@ impl Decoder {
         });
         let measures = Measures { margin, apart: apart.unwrap_or_default() as f32, ..of_best };
         let frame_ms = |frame: usize| (frame + offset) as i64 * FRAME_MS;
-        Some(Reading {
+        let reading = Reading {
             understood,
             words: call
                 .words
@@ -210,10 +228,22 @@ impl Decoder {
                 understood,
                 words: path.calls.first().map(|call| sentence(network, call)).unwrap_or_default(),
             }),
-            may_go_on: self.network.goes_on(call.words.iter().map(|step| network.arcs[step.arc as usize].word)),
+            may_go_on: self
+                .network
+                .goes_on(call.words.iter().map(|step| network.arcs[step.arc as usize].word), |a, b| {
+                    self.is_longer(a, b)
+                }),
             disputed: false,
             measures,
-        })
+        };
+        Some((reading, start(call) + offset..end(call) + offset))
+    }
+
+    /// Whether a word can be what another one becomes when it is said on.
+    fn is_longer(&self, word: WordId, other: WordId) -> bool {
+        let ways = |word: WordId| &self.ways[word as usize];
+        let begins = |long: &Vec<Class>| ways(other).iter().any(|way| way.len() < long.len() && long.starts_with(way));
+        ways(word).iter().any(begins)
     }
 
     /// Words of a call-out, in phones.

@@ -78,6 +78,11 @@ impl Activity {
         lifted.count() >= ENOUGH
     }
 
+    /// How loud it is now: the power in all bands, smoothed over the last looks.
+    pub fn level(&self) -> f32 {
+        self.smoothed.iter().sum()
+    }
+
     fn track_floor(&mut self) {
         for (running, smoothed) in self.running.iter_mut().zip(self.smoothed) {
             *running = running.min(smoothed);

@@ -167,7 +167,7 @@ impl Desk {
         }
     }
 
-    /// The first of the sound has been heard, or need not be.
+    /// The first of the sound has been heard.
     fn join(&mut self, readings: Vec<Reading>) {
         let Some(Waiting { segment, .. }) = self.waiting.pop_front() else { return };
         self.kept -= segment.samples.len();
@@ -222,9 +222,6 @@ impl Desk {
             }
         }
         if self.engine == Engine::Ready {
-            while self.waiting.front().is_some_and(|first| !self.joiner.wants(&first.segment)) {
-                self.join(vec![]);
-            }
             if let Some(first) = self.waiting.front() {
                 self.engine = Engine::Hearing { since: now };
                 self.out.push(Order::Hear(first.segment.clone()));

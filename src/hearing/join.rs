@@ -17,19 +17,10 @@ pub struct Joiner {
 }
 
 impl Joiner {
-    /// Whether hearing a segment can tell anything new. Where only the end of what runs is given ahead of a pause, there
-    /// may be a call-out before it, which must be reported first.
-    pub fn wants(&self, segment: &Segment) -> bool {
-        !matches!(segment.then, Then::Open { before: Some(before) } if before * 1000 / RATE > self.reported_to)
-    }
-
-    /// What is new in the readings of the next segment; nothing, where it is not wanted.
+    /// What is new in the readings of the next segment.
     pub fn join(&mut self, segment: &Segment, readings: Vec<Reading>) -> Batch {
         let (start, end) = segment.span();
         let mut heard = Vec::new();
-        if !self.wants(segment) {
-            return Batch { known_at: end, heard };
-        }
         for reading in readings {
             let onset = start + reading.onset_ms as Millis;
             let ends = start + reading.end_ms as Millis;
@@ -41,7 +32,7 @@ impl Joiner {
                 // What the next segment holds whole is better heard there.
                 Then::More { from } if onset > from * 1000 / RATE && ends + SEAM_MS > end => break,
                 // Ahead of the pause only what is sure, and what nothing can follow.
-                Then::Open { .. } if reading.may_go_on || reading.disputed || reading.confidence < ACCEPT => break,
+                Then::Open if reading.may_go_on || reading.disputed || reading.confidence < ACCEPT => break,
                 _ => {}
             }
             // What is refused anyway must not hide what the next segment hears there.
@@ -81,23 +72,6 @@ mod tests {
             Heard::Talk => "talk".into(),
         };
         batch.heard.into_iter().map(words).collect()
-    }
-
-    #[test]
-    fn nothing_is_reported_ahead_of_what_was_not_heard_yet() {
-        let mut joiner = Joiner::default();
-        // In noise there was no pause since the tenth second; only the last three seconds are heard ahead.
-        let then = Then::Open { before: Some(12 * RATE) };
-        let ahead = joiner.join(&segment(13, 3, then), vec![reading(2, "second", 0.99)]);
-        assert!(words(ahead).is_empty());
-        let all = vec![reading(1, "first", 0.99), reading(5, "second", 0.99)];
-        assert_eq!(words(joiner.join(&segment(10, 6, Then::Pause), all)), ["first", "second"]);
-        // Where all before it has been reported, or nothing lies before it, it is reported at once.
-        let ahead =
-            joiner.join(&segment(15, 3, Then::Open { before: Some(14 * RATE) }), vec![reading(2, "third", 0.99)]);
-        assert_eq!(words(ahead), ["third"]);
-        let ahead = joiner.join(&segment(30, 3, Then::Open { before: None }), vec![reading(2, "fourth", 0.99)]);
-        assert_eq!(words(ahead), ["fourth"]);
     }
 
     #[test]

@@ -73,8 +73,7 @@ impl Hearing {
 
     fn hear(&mut self, segments: impl IntoIterator<Item = Segment>) -> Result<Vec<Batch>, EngineError> {
         let one = |segment: Segment| {
-            let wanted = self.joiner.wants(&segment);
-            let readings = if wanted { self.engine.hear(&segment.samples)? } else { vec![] };
+            let readings = self.engine.hear(&segment.samples)?;
             Ok(self.joiner.join(&segment, readings))
         };
         segments.into_iter().map(one).collect()

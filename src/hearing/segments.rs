@@ -10,8 +10,15 @@ const LEAD: usize = 4800;
 const PAUSE: usize = 34;
 /// After a pause this long, what was said so far is heard once ahead of the segment's end: 160 ms.
 const EARLY: usize = 16;
-/// No more than this of it: 4 s.
-const AHEAD: usize = 64_000;
+/// In a loud room there is no pause. So the same is done where it is so much softer than it was (8 dB) for 240 ms, as after
+/// a call-out of somebody near; but not more often than this: 0.8 s.
+const HUSH: f32 = 0.16;
+const HUSHED: usize = 24;
+const SELDOM: usize = 80;
+/// How loud it was is forgotten by half in a second.
+const FORGETS: f32 = 0.9931;
+/// Two reasons for the same that come this close together are one: 100 ms.
+const TOGETHER: usize = 10;
 /// So much of what is being said is looked at while it is: 3 s.
 const RECENT: usize = 48_000;
 /// Looks with speech, out of the last `ONSET_OF`, that begin a segment.
@@ -47,9 +54,8 @@ pub enum Then {
     Pause,
     /// It was cut in mid-speech; the next segment begins at `from`.
     More { from: u64 },
-    /// It is still running, and comes again with its true end: a short pause may be its last. Speech of it that lies
-    /// before what is given ends at `before`, where there is any.
-    Open { before: Option<u64> },
+    /// It is still running, and comes again with its true end: a short pause may be its last.
+    Open,
 }
 
 /// Finds segments in a stream that may come in pieces of any size.
@@ -66,6 +72,10 @@ pub struct Segmenter {
     /// Looks with speech in the running segment, and since when there was none.
     speech: usize,
     quiet: usize,
+    /// Since when it is softer than it was, how loud that was, and looks since the segment was heard ahead.
+    hushed: usize,
+    loudest: f32,
+    since_ahead: usize,
     in_segment: bool,
     /// The running segment goes on from one that was full.
     continued: bool,
@@ -87,6 +97,9 @@ impl Segmenter {
             active: Vec::new(),
             speech: 0,
             quiet: 0,
+            hushed: 0,
+            loudest: 0.0,
+            since_ahead: SELDOM,
             in_segment: false,
             continued: false,
         }
@@ -141,20 +154,17 @@ impl Segmenter {
         } else {
             self.quiet += 1;
         }
+        let worth = self.continued || self.speech >= SHORTEST;
         if self.quiet >= PAUSE {
-            let worth = self.continued || self.speech >= SHORTEST;
             let segment = worth.then(|| self.cut(self.looked, Then::Pause));
             self.in_segment = false;
             self.continued = false;
             self.forget(self.looked.saturating_sub(LEAD));
             return segment;
         }
-        let worth = self.continued || self.speech >= SHORTEST;
-        if self.quiet == EARLY && worth && self.looked < LONGEST {
-            let recent = self.looked.saturating_sub(AHEAD);
-            let samples = self.kept[recent..self.looked].to_vec();
-            let then = Then::Open { before: self.speech_before(recent).map(|end| self.kept_from + end as u64) };
-            return Some(Segment { from: self.kept_from + recent as u64, samples, then });
+        if self.is_time_to_look_ahead() && worth && self.looked < LONGEST {
+            self.since_ahead = 0;
+            return Some(self.cut(self.looked, Then::Open));
         }
         if self.looked >= LONGEST {
             let next = self.looked - OVERLAP;
@@ -166,11 +176,12 @@ impl Segmenter {
         None
     }
 
-    /// Where the speech of the first samples kept ends, if there is enough of it for a call-out.
-    fn speech_before(&self, samples: usize) -> Option<usize> {
-        let looks = &self.active[..samples / HOP];
-        let enough = looks.iter().filter(|active| **active).count() >= SHORTEST;
-        looks.iter().rposition(|active| *active).filter(|_| enough).map(|last| (last + 1) * HOP)
+    fn is_time_to_look_ahead(&mut self) -> bool {
+        let level = self.activity.level();
+        self.loudest = level.max(self.loudest * FORGETS);
+        self.hushed = if level < self.loudest * HUSH { self.hushed + 1 } else { 0 };
+        self.since_ahead = self.since_ahead.saturating_add(1);
+        (self.quiet == EARLY && self.since_ahead > TOGETHER) || (self.hushed == HUSHED && self.since_ahead > SELDOM)
     }
 
     /// What the running segment holds so far; `None` between segments.
@@ -199,13 +210,13 @@ impl Segmenter {
 mod tests {
     use super::*;
 
-    /// What comes of so many milliseconds of noise in bursts of 120 ms, where `true`, or of near silence.
-    fn segments(pieces: &[(usize, bool)]) -> Vec<Segment> {
+    /// What comes of so many milliseconds of noise as strong as this in bursts of 120 ms, or of near silence.
+    fn segments(pieces: &[(usize, f32)]) -> Vec<Segment> {
         let (mut segmenter, mut state, mut out) = (Segmenter::new(), 1u32, vec![]);
         for (ms, loud) in pieces {
             let samples: Vec<f32> = (0..ms * 16)
                 .map(|n| {
-                    let strength = if *loud && n % 3_200 < 1_920 { 0.3 } else { 0.0005 };
+                    let strength = if n % 3_200 < 1_920 { loud.max(0.0005) } else { 0.0005 };
                     state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
                     ((state >> 8) as f32 / (1 << 23) as f32 - 1.0) * strength
                 })
@@ -216,16 +227,11 @@ mod tests {
     }
 
     #[test]
-    fn what_is_heard_ahead_has_nothing_before_it_unless_speech_was_left_out() {
-        let ahead = |pieces: &[(usize, bool)]| {
-            let is_open = |segment: &Segment| matches!(segment.then, Then::Open { .. });
-            segments(pieces).into_iter().rfind(is_open).expect("a pause of 160 ms")
-        };
-        assert_eq!(ahead(&[(2_000, false), (1_000, true), (400, false)]).then, Then::Open { before: None });
-        // Of five seconds the last four are heard ahead.
-        let long = ahead(&[(2_000, false), (4_800, true), (400, false)]);
-        let Then::Open { before: Some(before) } = long.then else { panic!("{:?}", long.then) };
-        assert!((32_000..48_000).contains(&before), "{before}");
-        assert_eq!(long.samples.len(), AHEAD);
+    fn what_was_said_in_a_loud_room_is_heard_ahead_when_its_voice_ends() {
+        // Babble, and for a second somebody ten times as loud: there is no pause.
+        let pieces = [(2_000, 0.0), (1_500, 0.03), (1_000, 0.3), (1_000, 0.03)];
+        let ahead: Vec<Segment> = segments(&pieces).into_iter().filter(|segment| segment.then == Then::Open).collect();
+        let ends: Vec<Millis> = ahead.iter().map(|segment| segment.span().1).collect();
+        assert!(ends.iter().filter(|end| (4_600..4_900).contains(*end)).count() == 1, "{ends:?}");
     }
 }
