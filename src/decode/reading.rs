@@ -23,6 +23,8 @@ const BEAM: f32 = 20.0;
 /// it another: "has not been" before it, or "point eight" behind "thirty six".
 const BEFORE: usize = 35;
 const BEHIND: usize = 30;
+/// By so many frames a call-out may reach further than at first, and is not looked at again for that.
+const SLACK: usize = 5;
 /// Frames beside a call-out in which other speech speaks against it: 200 ms.
 const NEAR: usize = 10;
 /// A decoy can only make a call-out less sure: none is looked for beside one that is less sure than this.
@@ -138,11 +140,13 @@ impl Decoder {
             let mut place = start(call)..end(call);
             loop {
                 let from = place.start.saturating_sub(BEFORE).max(floor);
-                let to = (place.end + BEHIND).min(ceiling);
-                let (reading, found) = self.weigh(&emissions.slice(from, to), from, &place)?;
+                let part = emissions.slice(from, (place.end + BEHIND).min(ceiling));
+                let paths = self.call_outs(&part, from, &place);
+                let best = &paths.first()?.calls[0];
+                let found = start(best) + from..end(best) + from;
                 // It may reach further than what was found first: then so does what is beside it.
-                if found.start >= place.start && found.end <= place.end {
-                    return Some(reading);
+                if found.start + SLACK >= place.start && found.end <= place.end + SLACK {
+                    return self.weigh(&part, from, paths);
                 }
                 place = found.start.min(place.start)..found.end.max(place.end);
             }
@@ -161,7 +165,8 @@ impl Decoder {
         let mut floor = 0;
         for (k, call) in calls.iter().enumerate() {
             if !hardly(&readings[k]) {
-                if k > 0 && hardly(&readings[k - 1]) {
+                let hidden = |before: &Call| floor < end(before) && start(call) < end(before) + BEFORE;
+                if k > 0 && hardly(&readings[k - 1]) && hidden(&calls[k - 1]) {
                     readings[k] = stretch(call, floor, ceilings[k]);
                 }
                 floor = end(call);
@@ -176,14 +181,18 @@ impl Decoder {
         words.into_iter().map(|arc| self.network.word(arc)).collect::<Vec<_>>().join(" ")
     }
 
-    /// The best call-out at a `place` in a short stretch that begins at frame `offset`, with its best rival, and its own
-    /// place. Where a decoy fits better, it is the rival, and the margin negative.
-    fn weigh(&self, emissions: &Emissions, offset: usize, place: &Range<usize>) -> Option<(Reading, Range<usize>)> {
+    /// The best call-outs, one a path, at a `place` in a short stretch that begins at frame `offset`.
+    fn call_outs(&self, emissions: &Emissions, offset: usize, place: &Range<usize>) -> Vec<Path> {
         let is_there = |call: &Call| start(call) + offset < place.end && end(call) + offset > place.start;
         let mut paths = search::search::<MEANINGS>(&self.network, emissions, self.weigh);
         paths.retain(|path| {
             path.calls.first().is_some_and(|call| is_there(call) && understand(&self.network, call).is_some())
         });
+        paths
+    }
+
+    /// The best of them with its best rival. Where a decoy fits better, it is the rival, and the margin negative.
+    fn weigh(&self, emissions: &Emissions, offset: usize, paths: Vec<Path>) -> Option<Reading> {
         let lead = self.measure(&self.network, paths.first()?, emissions, f32::from(u8::MAX));
         let near = (lead.confidence() >= UNLIKELY).then(|| self.near(&paths)).flatten();
         let decoys = near.iter().flat_map(|near| {
@@ -209,7 +218,7 @@ impl Decoder {
         });
         let measures = Measures { margin, apart: apart.unwrap_or_default() as f32, ..of_best };
         let frame_ms = |frame: usize| (frame + offset) as i64 * FRAME_MS;
-        let reading = Reading {
+        Some(Reading {
             understood,
             words: call
                 .words
@@ -235,8 +244,7 @@ impl Decoder {
                 }),
             disputed: false,
             measures,
-        };
-        Some((reading, start(call) + offset..end(call) + offset))
+        })
     }
 
     /// Whether a word can be what another one becomes when it is said on.

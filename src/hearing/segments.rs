@@ -11,10 +11,11 @@ const PAUSE: usize = 34;
 /// After a pause this long, what was said so far is heard once ahead of the segment's end: 160 ms.
 const EARLY: usize = 16;
 /// In a loud room there is no pause. So the same is done where it is so much softer than it was (8 dB) for 240 ms, as after
-/// a call-out of somebody near; but not more often than this: 0.8 s.
+/// a call-out of somebody near.
 const HUSH: f32 = 0.16;
 const HUSHED: usize = 24;
-const SELDOM: usize = 80;
+/// Hearing ahead may cost as much as hearing once all that comes, and no more. So much of it may be saved up: 9 s.
+const MOST_SAVED: usize = 144_000;
 /// How loud it was is forgotten by half in a second.
 const FORGETS: f32 = 0.9931;
 /// Two reasons for the same that come this close together are one: 100 ms.
@@ -76,6 +77,8 @@ pub struct Segmenter {
     hushed: usize,
     loudest: f32,
     since_ahead: usize,
+    /// Samples that may be heard ahead.
+    saved: usize,
     in_segment: bool,
     /// The running segment goes on from one that was full.
     continued: bool,
@@ -99,7 +102,8 @@ impl Segmenter {
             quiet: 0,
             hushed: 0,
             loudest: 0.0,
-            since_ahead: SELDOM,
+            since_ahead: TOGETHER,
+            saved: MOST_SAVED,
             in_segment: false,
             continued: false,
         }
@@ -117,6 +121,7 @@ impl Segmenter {
         while self.looked + HOP <= self.kept.len() {
             let active = self.activity.look(&self.kept[self.looked..self.looked + HOP]);
             self.looked += HOP;
+            self.saved = (self.saved + HOP).min(MOST_SAVED);
             self.active.push(active);
             if self.in_segment { done.extend(self.go_on(active)) } else { self.wait() }
         }
@@ -162,8 +167,9 @@ impl Segmenter {
             self.forget(self.looked.saturating_sub(LEAD));
             return segment;
         }
-        if self.is_time_to_look_ahead() && worth && self.looked < LONGEST {
+        if self.is_time_to_look_ahead() && worth && self.looked < LONGEST && self.looked <= self.saved {
             self.since_ahead = 0;
+            self.saved -= self.looked;
             return Some(self.cut(self.looked, Then::Open));
         }
         if self.looked >= LONGEST {
@@ -181,7 +187,7 @@ impl Segmenter {
         self.loudest = level.max(self.loudest * FORGETS);
         self.hushed = if level < self.loudest * HUSH { self.hushed + 1 } else { 0 };
         self.since_ahead = self.since_ahead.saturating_add(1);
-        (self.quiet == EARLY && self.since_ahead > TOGETHER) || (self.hushed == HUSHED && self.since_ahead > SELDOM)
+        (self.quiet == EARLY || self.hushed == HUSHED) && self.since_ahead > TOGETHER
     }
 
     /// What the running segment holds so far; `None` between segments.
