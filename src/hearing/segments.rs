@@ -167,7 +167,9 @@ impl Segmenter {
             self.forget(self.looked.saturating_sub(LEAD));
             return segment;
         }
-        if self.is_time_to_look_ahead() && worth && self.looked < LONGEST && self.looked <= self.saved {
+        self.note_level();
+        let softer = self.quiet == EARLY || self.hushed == HUSHED;
+        if softer && self.since_ahead > TOGETHER && worth && self.looked < LONGEST && self.looked <= self.saved {
             self.since_ahead = 0;
             self.saved -= self.looked;
             return Some(self.cut(self.looked, Then::Open));
@@ -182,12 +184,11 @@ impl Segmenter {
         None
     }
 
-    fn is_time_to_look_ahead(&mut self) -> bool {
+    fn note_level(&mut self) {
         let level = self.activity.level();
         self.loudest = level.max(self.loudest * FORGETS);
         self.hushed = if level < self.loudest * HUSH { self.hushed + 1 } else { 0 };
         self.since_ahead = self.since_ahead.saturating_add(1);
-        (self.quiet == EARLY || self.hushed == HUSHED) && self.since_ahead > TOGETHER
     }
 
     /// What the running segment holds so far; `None` between segments.
