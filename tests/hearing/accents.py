@@ -54,23 +54,19 @@ class Accent:
         """A string of phonemes as `hibari` spells them, said in this accent."""
         longest = sorted(self.neural, key=len, reverse=True)
         said = re.sub("|".join(longest), lambda m: self.neural[m.group()], phonemes)
-        return re.sub(r"[^\s.,?!]+", lambda m: self._ending(m.group()), said)
+        return re.sub(r"[^\s.,?!]+", lambda m: "".join(self._ended(list(m.group()))), said)
 
     def of_espeak(self, mnemonics):
         """What espeak-ng prints for -x --sep='|', as phoneme input in this accent."""
-        words = [[self._mnemonic(m) for m in word.split("|")] for word in mnemonics.split()]
-        for word in words:
-            if self.shortened and "".join(word[-2:]) in CLUSTERS:
-                word.pop()
-            if self.devoiced:
-                word[-1] = LAST.get(word[-1], word[-1])
+        words = [self._ended([self._mnemonic(m) for m in word.split("|")]) for word in mnemonics.split()]
         return "[[" + " ".join("|".join(word) for word in words) + "]]"
 
     def _mnemonic(self, one):
         stress = re.match("[',]*", one).group()
         return stress + self.espeak.get(one[len(stress) :], one[len(stress) :])
 
-    def _ending(self, word):
-        if self.shortened and word.endswith(CLUSTERS):
+    def _ended(self, word):
+        """A list of phones with its end as this speaker says it."""
+        if self.shortened and "".join(word[-2:]) in CLUSTERS:
             word = word[:-1]
-        return word[:-1] + LAST.get(word[-1], word[-1]) if self.devoiced else word
+        return word[:-1] + [LAST.get(word[-1], word[-1])] if self.devoiced else word

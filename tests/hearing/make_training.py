@@ -16,7 +16,6 @@ import os
 import pathlib
 import random
 import re
-import subprocess
 import sys
 import tempfile
 import tomllib
@@ -31,7 +30,7 @@ HERE = pathlib.Path(__file__).resolve().parent
 sys.path[:0] = [str(HERE), str(HERE.parent)]
 from accents import Accent  # noqa: E402
 from synth.phrases import Grammar  # noqa: E402
-from synth.voices import RATE, Voices, load, loudness, spell, trim  # noqa: E402
+from synth.voices import RATE, Voices, load, loudness, run, spell, trim  # noqa: E402
 
 PACK = HERE.parents[1] / "grammars/newborn"
 LICENCES = [pathlib.Path("/usr/share/common-licenses") / name for name in ("GPL-3", "Apache-2.0", "MPL-2.0", "GFDL-1.3")]
@@ -178,9 +177,9 @@ class Cast:
     def _espeak(text, voice, accent):
         _, name, pace, _ = voice.split(":")
         command = ["espeak-ng", "-v", name, "-s", pace]
-        plain = subprocess.run([*command, "-q", "-x", "--sep=|", text], capture_output=True, text=True, check=True).stdout
+        plain = run([*command, "-q", "-x", "--sep=|", text])
         with tempfile.NamedTemporaryFile(suffix=".wav") as file:
-            subprocess.run([*command, "-w", file.name, accent.of_espeak(plain)], check=True)
+            run([*command, "-w", file.name, accent.of_espeak(plain)])
             return load(file.name)
 
     def _other_throat(self, text, accent):

@@ -101,9 +101,11 @@ class Voices:
 
 
 def run(command):
+    """What the command printed."""
     done = subprocess.run(command, capture_output=True, text=True)
     if done.returncode:
         raise SystemExit(f"{command[0]} failed: {done.stderr.strip()}\nIs the Debian package installed?")
+    return done.stdout
 
 
 def loudness(x):
