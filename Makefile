@@ -79,7 +79,7 @@ picture: demo ## draw the terminal view as the README shows it, from the demo dr
 	@cargo run --quiet --locked --example view_picture -- $(LOG) 165 > tests/view/view.svg
 
 install: $(if $(wildcard $(PROGRAM)),,setup-demo assets program) ## put program, packs, sounds, model, unit and keypad rule under PREFIX (/usr/local)
-	@PREFIX="$(PREFIX)" DESTDIR="$(DESTDIR)" tools/install/install.sh install $(PROGRAM) "$(ASSETS)"
+	@PREFIX="$(PREFIX)" DESTDIR="$(DESTDIR)" tools/install/install.sh install $(PROGRAM) "$(ASSETS)" $(wildcard $(PROGRAM)-vosk)
 
 uninstall: ## take exactly that away again
 	@PREFIX="$(PREFIX)" DESTDIR="$(DESTDIR)" tools/install/install.sh uninstall

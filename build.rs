@@ -1,5 +1,5 @@
-//! Tells the linker where Vosk's library lies, if the program is built with Vosk: among the assets, where
-//! `tools/assets.py` places it.
+//! Tells the linker where Vosk's library lies, for `earmark-vosk`: among the assets, where `tools/assets.py` places it,
+//! or where `tools/install` puts it.
 
 use std::env::var_os;
 use std::path::PathBuf;
@@ -25,5 +25,5 @@ fn main() {
         println!("cargo:warning={} holds no libvosk.so: build with `make vosk`, which fetches it", folder.display());
     }
     println!("cargo:rustc-link-search=native={}", folder.display());
-    println!("cargo:rustc-link-arg=-Wl,-rpath,{}", folder.display());
+    println!("cargo:rustc-link-arg-bin=earmark-vosk=-Wl,-rpath,$ORIGIN/../share/earmark/assets:{}", folder.display());
 }

@@ -1,14 +1,16 @@
 //! What was asked for, made into things that work: the pack, the engine, the log's place.
 
 use crate::core::Input;
-use crate::engine::both::Both;
-use crate::engine::{Engine, EngineError, assets, builtin};
+use crate::engine::both::{self, Both};
+use crate::engine::unloaded::Unloaded;
+use crate::engine::{Again, Engine, EngineError, assets, builtin, vosk};
 use crate::journal::ENDING;
 use crate::pack::{self, Files, Pack, PackError};
 use crate::record::{EngineId, FORMAT, FORMAT_VERSION, Header, Purpose};
 use crate::time::Anchor;
 use crate::voice::{Sounds, VoiceError};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 /// Folder that holds pack folders; searched before the usual places.
 const PACKS: &str = "EARMARK_PACKS";
@@ -81,32 +83,42 @@ pub enum EngineChoice {
 
 /// The chosen engine for a pack.
 pub fn load_engine(pack: &Pack, choice: &EngineChoice) -> Result<Box<dyn Engine>, SettingsError> {
-    Ok(match choice {
-        EngineChoice::BuiltIn => built_in(pack)?,
-        EngineChoice::Vosk { model } => vosk(pack, model)?,
-        EngineChoice::Both { model } => Box::new(Both::new(built_in(pack)?, vosk(pack, model)?)),
-    })
+    Ok(maker(pack, choice)?.1()?)
 }
 
-/// The same for live capture: keys, clock and board do not wait for a model that cannot be read.
+/// The same for live capture: keys, clock and board do not wait for an engine whose files cannot be read.
 pub fn load_engine_or_go_on(pack: &Pack, choice: &EngineChoice) -> Result<Box<dyn Engine>, SettingsError> {
-    match load_engine(pack, choice) {
-        Err(SettingsError::Engine(why @ (EngineError::Assets(_) | EngineError::Model { .. })))
-            if *choice == EngineChoice::BuiltIn =>
-        {
-            Ok(Box::new(builtin::Unloaded::new(&why, pack)?))
-        }
-        loaded => loaded,
+    let (id, maker) = maker(pack, choice)?;
+    match maker() {
+        Err(why) if why.may_mend() => Ok(Box::new(Unloaded::new(id, &why, maker))),
+        made => Ok(made?),
     }
 }
 
-fn built_in(pack: &Pack) -> Result<Box<dyn Engine>, EngineError> {
+/// How the chosen engine is made, and what the log calls it while it is not.
+fn maker(pack: &Pack, choice: &EngineChoice) -> Result<(EngineId, Again), EngineError> {
+    Ok(match choice {
+        EngineChoice::BuiltIn => (builtin::pinned_id(), built_in(pack)?),
+        EngineChoice::Vosk { model } => with_vosk(pack, model),
+        EngineChoice::Both { model } => {
+            let ((second_id, second), first) = (with_vosk(pack, model), built_in(pack)?);
+            let make = move || -> Result<Box<dyn Engine>, EngineError> { Ok(Box::new(Both::new(first()?, second()?))) };
+            (both::joined(builtin::pinned_id(), second_id), Arc::new(make))
+        }
+    })
+}
+
+fn built_in(pack: &Pack) -> Result<Again, EngineError> {
     let words: Vec<String> = pack.unpronounced().take(MOST_NAMED).map(String::from).collect();
     if !words.is_empty() {
         return Err(EngineError::Language { language: pack.manifest.language.clone(), words });
     }
-    let model = builtin::Model::load()?;
-    Ok(Box::new(builtin::Builtin::new(model, pack)?))
+    builtin::maker(pack)
+}
+
+fn with_vosk(pack: &Pack, model: &Path) -> (EngineId, Again) {
+    let beside = std::env::current_exe().ok().and_then(|exe| Some(exe.parent()?.join(vosk::PROGRAM)));
+    (vosk::unloaded_id(), vosk::maker(&beside.unwrap_or_default(), model, &pack.graph))
 }
 
 /// The voice's sounds. What has none is said in the pack's language, where it can be synthesised.
@@ -118,16 +130,6 @@ pub fn load_sounds(pack: &Pack) -> Result<Sounds, SettingsError> {
     let mut sounds = Sounds::load(folder)?;
     sounds.language.clone_from(&pack.manifest.language);
     Ok(sounds)
-}
-
-#[cfg(feature = "vosk")]
-fn vosk(pack: &Pack, model: &Path) -> Result<Box<dyn Engine>, EngineError> {
-    Ok(Box::new(crate::engine::vosk::Vosk::load(model, &pack.graph)?))
-}
-
-#[cfg(not(feature = "vosk"))]
-fn vosk(_: &Pack, _: &Path) -> Result<Box<dyn Engine>, EngineError> {
-    Err(EngineError::NoVosk)
 }
 
 /// What the log is told when the engine does not know all words of the pack.

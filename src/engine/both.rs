@@ -26,15 +26,8 @@ impl Both {
 }
 
 impl Engine for Both {
-    /// Names and hashes of both, joined by `+`.
     fn id(&self) -> EngineId {
-        let (a, b) = (self.first.id(), self.second.id());
-        let joined = |a: String, b: String| format!("{a}+{b}");
-        EngineId {
-            name: joined(a.name, b.name),
-            sha256: joined(a.sha256, b.sha256),
-            model_sha256: joined(a.model_sha256, b.model_sha256),
-        }
+        joined(self.first.id(), self.second.id())
     }
 
     fn hear(&mut self, audio: &[f32]) -> Result<Vec<Reading>, EngineError> {
@@ -52,6 +45,16 @@ impl Engine for Both {
 
     fn lacking(&self) -> &[String] {
         &self.lacking
+    }
+}
+
+/// Names and hashes of both, joined by `+`.
+pub fn joined(a: EngineId, b: EngineId) -> EngineId {
+    let join = |a: String, b: String| format!("{a}+{b}");
+    EngineId {
+        name: join(a.name, b.name),
+        sha256: join(a.sha256, b.sha256),
+        model_sha256: join(a.model_sha256, b.model_sha256),
     }
 }
 

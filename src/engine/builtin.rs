@@ -54,26 +54,26 @@ impl Model {
 
 /// The model with a pack's grammar. Hearing changes nothing in them, so that all that are made again share them.
 #[derive(Clone)]
-pub struct Builtin {
+struct Builtin {
     model: Arc<Model>,
     decoder: Arc<Decoder>,
 }
 
-impl Builtin {
-    pub fn new(model: Model, pack: &Pack) -> Result<Builtin, EngineError> {
-        let decoder = decoder(pack)?;
-        Ok(Builtin { model: Arc::new(model), decoder })
-    }
+/// How to make the engine for a pack, which loads the model.
+pub fn maker(pack: &Pack) -> Result<Again, EngineError> {
+    let ways = pack.pronunciations.iter().map(|ways| ways.iter().map(|way| spell(way)).collect());
+    let spelled = ways.collect::<Result<Vec<_>, _>>()?;
+    let decoder = Arc::new(Decoder::new(&pack.graph, &pack.decoys, spelled, phones::classes().boundary));
+    Ok(Arc::new(move || Ok(Box::new(Builtin { model: Arc::new(Model::load()?), decoder: decoder.clone() }))))
+}
+
+/// Of the engine with the pinned model; it takes no other.
+pub fn pinned_id() -> EngineId {
+    id(assets::pin(MODEL).unwrap_or_default().into())
 }
 
 fn id(model_sha256: String) -> EngineId {
     EngineId { name: "built-in".into(), sha256: Tuning::sha256(), model_sha256 }
-}
-
-fn decoder(pack: &Pack) -> Result<Arc<Decoder>, EngineError> {
-    let ways = pack.pronunciations.iter().map(|ways| ways.iter().map(|way| spell(way)).collect());
-    let spelled = ways.collect::<Result<Vec<_>, _>>()?;
-    Ok(Arc::new(Decoder::new(&pack.graph, &pack.decoys, spelled, phones::classes().boundary)))
 }
 
 fn spell(phones: &[String]) -> Result<Vec<Class>, EngineError> {
@@ -97,37 +97,5 @@ impl Engine for Builtin {
     fn again(&self) -> Again {
         let shared = self.clone();
         Arc::new(move || Ok(Box::new(shared.clone())))
-    }
-}
-
-/// In place of [`Builtin`] while the model cannot be read: it hears nothing, and what is made again is the real one.
-pub struct Unloaded {
-    why: String,
-    decoder: Arc<Decoder>,
-}
-
-impl Unloaded {
-    pub fn new(why: &EngineError, pack: &Pack) -> Result<Unloaded, EngineError> {
-        Ok(Unloaded { why: why.to_string(), decoder: decoder(pack)? })
-    }
-}
-
-impl Engine for Unloaded {
-    /// Of the one that will hear: no other model than the pinned one is ever loaded.
-    fn id(&self) -> EngineId {
-        id(assets::pin(MODEL).unwrap_or_default().into())
-    }
-
-    fn hear(&mut self, _: &[f32]) -> Result<Vec<Reading>, EngineError> {
-        Err(EngineError::Stopped { name: "built-in", why: self.why.clone() })
-    }
-
-    fn again(&self) -> Again {
-        let decoder = self.decoder.clone();
-        Arc::new(move || Ok(Box::new(Builtin { model: Arc::new(Model::load()?), decoder: decoder.clone() })))
-    }
-
-    fn amiss(&self) -> Option<&str> {
-        Some(&self.why)
     }
 }

@@ -1,6 +1,5 @@
 //! Engines that turn a stretch of audio into readings.
 
-pub mod apart;
 pub mod assets;
 pub mod both;
 pub mod builtin;
@@ -10,7 +9,7 @@ pub mod package;
 pub mod phones;
 pub mod transcript;
 mod tuning;
-#[cfg(feature = "vosk")]
+pub mod unloaded;
 pub mod vosk;
 
 use crate::decode::Reading;
@@ -69,13 +68,26 @@ pub enum EngineError {
     )]
     Language { language: String, words: Vec<String> },
     #[error(
-        "this program was built without Vosk: `make vosk` builds it with (Linux, x86-64), as target/release/earmark"
+        "earmark-vosk, the program that holds Vosk, is not beside this one: `make vosk` builds both (Linux, x86-64), as \
+         target/release/earmark and target/release/earmark-vosk"
     )]
     NoVosk,
     #[error(
         "the Vosk model {path}: {why}. Give the folder of a model that takes phrases at run time: it holds am/ and graph/"
     )]
     VoskModel { path: String, why: String },
-    #[error("the engine {name} stopped: {why}. What was being said is lost; it starts again with the next sound")]
+    #[error("Vosk's library does not load: {why}. `make vosk` fetches it and builds for it")]
+    VoskLibrary { why: String },
+    #[error("Vosk does not load {path}: {why}. Put a sound copy of the model there")]
+    VoskLoad { path: String, why: String },
+    #[error("the engine {name} stopped: {why}")]
     Stopped { name: &'static str, why: String },
+}
+
+impl EngineError {
+    /// Whether a file that is damaged or missing is the cause, so that the same may work once it is mended.
+    pub fn may_mend(&self) -> bool {
+        use EngineError::{Assets, Model, VoskLibrary, VoskLoad};
+        matches!(self, Assets(_) | Model { .. } | VoskLibrary { .. } | VoskLoad { .. })
+    }
 }

@@ -8,6 +8,7 @@ use crate::decode::reading::RivalReading;
 use crate::decode::{Reading, Word};
 use crate::grammar::graph::Graph;
 use crate::grammar::meaning::Understood;
+use serde::{Deserialize, Serialize};
 
 /// More words than this hold no call-outs in a row: people breathe.
 const MOST_WORDS: usize = 60;
@@ -17,7 +18,7 @@ const MOST_WORDS: usize = 60;
 const NUMBER_AT_MOST: f32 = 0.6;
 
 /// A word that was written down, in milliseconds from the start of the audio.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Spoken {
     pub text: String,
     /// From 0 to 1, by the engine itself.

@@ -1,146 +1,268 @@
 //! Vosk, for whoever has a model folder, of any language. It is given sentences of the pack as its phrase list;
 //! what it writes down counts only where the pack's grammar holds it as a whole (`transcript.rs`).
+//!
+//! It works in a process of its own, `earmark-vosk` (`src/bin/earmark-vosk.rs`): what its library does to its process
+//! does nothing to the log, and one that hangs can be ended. A line of JSON asks, a line of JSON answers.
 
-use super::apart::Apart;
 use super::transcript::{self, Spoken};
 use super::{Again, Engine, EngineError, assets};
 use crate::decode::Reading;
 use crate::grammar::cover::cover;
 use crate::grammar::graph::Graph;
 use crate::record::EngineId;
+use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
+use std::io::{BufRead, BufReader, Write};
+use std::os::unix::process::CommandExt;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
-use vosk::{CompleteResult, DecodingState, LogLevel, Model, Recognizer};
+use std::process::{Child, ChildStdin, ChildStdout, Command, Stdio};
+use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError};
+use std::thread::JoinHandle;
 
-const RATE: usize = 16_000;
-/// Samples handed over at once: 200 ms.
-const PIECE: usize = 3200;
+/// The program that holds Vosk; it is looked for beside this one.
+pub const PROGRAM: &str = "earmark-vosk";
+const NAME: &str = "vosk";
 /// What Vosk writes for speech outside the phrase list, where its model has such a word.
 const UNKNOWN: &str = "[unk]";
-const LIBRARY: &str = "libvosk.so";
+/// With this status a program ends whose libraries cannot be loaded (ld.so).
+const NO_LIBRARY: i32 = 127;
 
-/// What was written down between two pauses.
-type Text = Vec<Spoken>;
-
-pub struct Vosk {
-    about: Arc<About>,
-    ears: Apart<Vec<i16>, Vec<Text>>,
+/// What the program is asked, a line each.
+#[derive(Debug, Serialize, Deserialize)]
+pub enum Ask {
+    /// Which of these words does the model not know?
+    Lacking(Vec<String>),
+    /// Hear these phrases from now on.
+    Phrases(Vec<String>),
+    /// What is said here: 16 kHz, mono?
+    Hear(Vec<i16>),
 }
 
-/// What does not change while it hears.
-struct About {
-    id: EngineId,
+/// What it answers, a line each; [`Answer::Ready`] once, before it is asked, and after the phrases.
+#[derive(Debug, Serialize, Deserialize)]
+pub enum Answer {
+    /// With the SHA-256 of the library.
+    Ready(String),
+    Lacking(Vec<String>),
+    /// What was written down between two pauses, for each.
+    Heard(Vec<Vec<Spoken>>),
+}
+
+/// How to make the engine with this `earmark-vosk` and the model in `folder`, for a pack's grammar. Of those that one
+/// maker makes, one works at a time: the one before is ended, whatever it does.
+pub fn maker(program: &Path, folder: &Path, graph: &Graph) -> Again {
+    let (program, folder, graph) = (program.into(), folder.into(), graph.clone());
+    let place = Place { program, folder, graph, running: Mutex::default(), known: OnceLock::new() };
+    again(Arc::new(place))
+}
+
+fn again(place: Arc<Place>) -> Again {
+    Arc::new(move || Ok(Box::new(start(&place)?)))
+}
+
+/// Of an engine that is not loaded yet.
+pub fn unloaded_id() -> EngineId {
+    let not_known = || "not known".to_string();
+    EngineId { name: NAME.into(), sha256: not_known(), model_sha256: not_known() }
+}
+
+struct Vosk {
+    place: Arc<Place>,
+    known: Arc<Known>,
+    line: Line,
+}
+
+/// What all have in common that a maker makes.
+struct Place {
+    program: PathBuf,
+    folder: PathBuf,
     graph: Graph,
+    running: Mutex<Option<Running>>,
+    /// Found when the model is first loaded.
+    known: OnceLock<Arc<Known>>,
+}
+
+/// What the model knows of the pack.
+struct Known {
+    id: EngineId,
     lacking: Vec<String>,
     phrases: Vec<String>,
-    model: Arc<Model>,
 }
 
-impl Vosk {
-    /// Loads the model in `folder` for a pack's grammar.
-    pub fn load(folder: &Path, graph: &Graph) -> Result<Vosk, EngineError> {
-        let wrong = |why: &str| EngineError::VoskModel { path: folder.display().to_string(), why: why.into() };
-        if !folder.is_dir() {
-            return Err(wrong("there is no such folder"));
+fn start(place: &Arc<Place>) -> Result<Vosk, EngineError> {
+    let (mut line, number) = place.open()?;
+    let library = match line.answer()? {
+        Some(Answer::Ready(library)) => library,
+        _ => return Err(place.failed(line, number)),
+    };
+    let known = match place.known.get() {
+        Some(known) => known.clone(),
+        None => {
+            let known = Arc::new(place.know(&mut line, library)?);
+            place.known.get_or_init(|| known).clone()
         }
-        let path = folder.to_str().ok_or_else(|| wrong("its path is not UTF-8"))?;
-        vosk::set_log_level(LogLevel::Error);
-        let mut model = Model::new(path).ok_or_else(|| wrong("it holds no model, or a damaged one"))?;
-        // Vosk reads the list as JSON and does not escape it.
-        let mut has = |word: &str| !word.contains(['"', '\\']) && model.find_word(word).is_some();
-        let lacking: Vec<String> = graph.words.iter().filter(|word| !has(word)).cloned().collect();
-        let mut phrases = cover(graph, |word| !lacking.iter().any(|lacking| lacking == word));
-        if phrases.is_empty() {
-            return Err(wrong("it knows the words of not one call-out: is it a model of another language?"));
+    };
+    line.ask(&Ask::Phrases(known.phrases.clone()))?;
+    Ok(Vosk { place: place.clone(), known, line })
+}
+
+impl Place {
+    /// Ends the process that works and starts another; tells its number.
+    fn open(&self) -> Result<(Line, u32), EngineError> {
+        if !self.program.is_file() {
+            return Err(EngineError::NoVosk);
         }
-        if has(UNKNOWN) {
-            phrases.push(UNKNOWN.into());
+        let mut files = std::fs::read_dir(&self.folder).map_err(|_| self.wrong("there is no such folder"))?;
+        if files.next().is_none() {
+            return Err(self.wrong("it is empty"));
         }
-        let id = EngineId { name: "vosk".into(), sha256: library()?, model_sha256: fingerprint(folder)? };
-        let about = About { id, graph: graph.clone(), lacking, phrases, model: Arc::new(model) };
-        Vosk::start(Arc::new(about))
+        let mut running = self.running();
+        // Dropped first: two models may be more than memory holds.
+        drop(running.take());
+        let mut process = Command::new(&self.program)
+            .arg(&self.folder)
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped())
+            // Ctrl-C at the terminal is for the recorder, which then still wants to know what was said.
+            .process_group(0)
+            .spawn()
+            .map_err(|e| EngineError::VoskLibrary { why: format!("{}: {e}", self.program.display()) })?;
+        let (asks, answers, says) = (process.stdin.take(), process.stdout.take(), process.stderr.take());
+        let number = process.id();
+        *running = Some(Running(process));
+        let (Some(asks), Some(answers), Some(says)) = (asks, answers, says) else {
+            return Err(stopped("it has no pipes".into()));
+        };
+        let last = || BufReader::new(says).lines().map_while(Result::ok).last().unwrap_or_default();
+        let last_words = std::thread::Builder::new().name("vosk's words".into()).spawn(last);
+        let last_words = last_words.map_err(|e| stopped(e.to_string()))?;
+        Ok((Line { asks, answers: BufReader::new(answers), last_words }, number))
     }
 
-    fn start(about: Arc<About>) -> Result<Vosk, EngineError> {
-        let own = about.clone();
-        let ears = Apart::start("vosk", move || {
-            let recogniser = Recognizer::new_with_grammar(&own.model, RATE as f32, &own.phrases);
-            let mut recogniser = recogniser.expect("it takes no phrase list: is this a model with a fixed graph?");
-            recogniser.set_words(true);
-            let mut heard = 0;
-            move |samples: Vec<i16>| {
-                let texts = write_down(&mut recogniser, &samples, heard);
-                heard += samples.len();
-                texts
+    fn know(&self, line: &mut Line, library: String) -> Result<Known, EngineError> {
+        let asked: Vec<String> = self.graph.words.iter().cloned().chain([UNKNOWN.into()]).collect();
+        let mut lacking = match line.ask(&Ask::Lacking(asked))? {
+            Answer::Lacking(lacking) => lacking,
+            answer => return Err(unfit(&answer)),
+        };
+        let has_unknown = !lacking.iter().any(|word| word == UNKNOWN);
+        lacking.retain(|word| word != UNKNOWN);
+        let mut phrases = cover(&self.graph, |word| !lacking.iter().any(|lacking| lacking == word));
+        if phrases.is_empty() {
+            return Err(self.wrong("it knows the words of not one call-out: is it a model of another language?"));
+        }
+        if has_unknown {
+            phrases.push(UNKNOWN.into());
+        }
+        let id = EngineId { name: NAME.into(), sha256: library, model_sha256: fingerprint(&self.folder)? };
+        Ok(Known { id, lacking, phrases })
+    }
+
+    /// Why the process with this number was never ready: how it ended, and what it said last.
+    fn failed(&self, line: Line, number: u32) -> EngineError {
+        let Line { asks, answers, last_words } = line;
+        drop((asks, answers));
+        let said = last_words.join().unwrap_or_default();
+        let mut running = self.running();
+        let ended = match running.take() {
+            Some(mut it) if it.0.id() == number => it.0.wait().ok(),
+            // Another has taken its place.
+            other => {
+                *running = other;
+                None
             }
-        })?;
-        // Whatever is wrong with it is better known now.
-        ears.ask(vec![0; PIECE])?;
-        Ok(Vosk { about, ears })
+        };
+        match ended.and_then(|status| status.code()) {
+            Some(NO_LIBRARY) => EngineError::VoskLibrary { why: said },
+            _ => {
+                let how = ended.map_or_else(|| "ended".to_string(), |status| status.to_string());
+                EngineError::VoskLoad { path: self.folder.display().to_string(), why: format!("{said} ({how})") }
+            }
+        }
+    }
+
+    fn wrong(&self, why: &str) -> EngineError {
+        EngineError::VoskModel { path: self.folder.display().to_string(), why: why.into() }
+    }
+
+    fn running(&self) -> MutexGuard<'_, Option<Running>> {
+        self.running.lock().unwrap_or_else(PoisonError::into_inner)
     }
 }
 
 impl Engine for Vosk {
     fn id(&self) -> EngineId {
-        self.about.id.clone()
+        self.known.id.clone()
     }
 
     fn hear(&mut self, audio: &[f32]) -> Result<Vec<Reading>, EngineError> {
         let samples = audio.iter().map(|x| (x * f32::from(i16::MAX)) as i16).collect();
-        let texts = self.ears.ask(samples)?;
-        Ok(texts.iter().flat_map(|text| transcript::readings(&self.about.graph, text)).collect())
+        match self.line.ask(&Ask::Hear(samples))? {
+            Answer::Heard(texts) => {
+                Ok(texts.iter().flat_map(|text| transcript::readings(&self.place.graph, text)).collect())
+            }
+            answer => Err(unfit(&answer)),
+        }
     }
 
     fn again(&self) -> Again {
-        let about = self.about.clone();
-        Arc::new(move || Ok(Box::new(Vosk::start(about.clone())?)))
+        again(self.place.clone())
     }
 
     fn lacking(&self) -> &[String] {
-        &self.about.lacking
+        &self.known.lacking
     }
 }
 
-/// What is heard in `samples`. Vosk's clock goes on from one piece of audio to the next: it stands at `before`.
-fn write_down(recogniser: &mut Recognizer, samples: &[i16], before: usize) -> Vec<Text> {
-    let mut texts = Vec::new();
-    let mut take = |result: CompleteResult| {
-        let words = result.single().map(|single| single.result).unwrap_or_default();
-        let ms = |seconds: f32| ((f64::from(seconds) - before as f64 / RATE as f64) * 1000.0).round() as i64;
-        let spoken = |word: vosk::Word| Spoken {
-            text: word.word.into(),
-            confidence: word.conf,
-            from_ms: ms(word.start),
-            to_ms: ms(word.end),
-        };
-        texts.push(words.into_iter().map(spoken).collect());
-    };
-    for piece in samples.chunks(PIECE) {
-        let state = recogniser.accept_waveform(piece).expect("a piece is short");
-        match state {
-            DecodingState::Finalized => take(recogniser.result()),
-            DecodingState::Running => {}
-            DecodingState::Failed => panic!("Vosk failed on a piece of audio"),
+fn stopped(why: String) -> EngineError {
+    EngineError::Stopped { name: NAME, why }
+}
+
+fn unfit(answer: &Answer) -> EngineError {
+    stopped(format!("it answered what it was not asked: {answer:?}"))
+}
+
+/// A process, ended when this is dropped.
+struct Running(Child);
+
+impl Drop for Running {
+    fn drop(&mut self) {
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
+}
+
+/// Where the process is asked and answers.
+struct Line {
+    asks: ChildStdin,
+    answers: BufReader<ChildStdout>,
+    /// What it said last beside its answers, once it has ended.
+    last_words: JoinHandle<String>,
+}
+
+impl Line {
+    fn ask(&mut self, ask: &Ask) -> Result<Answer, EngineError> {
+        let mut text = serde_json::to_string(ask).map_err(|e| stopped(e.to_string()))?;
+        text.push('\n');
+        self.asks.write_all(text.as_bytes()).map_err(|e| stopped(format!("it takes no question: {e}")))?;
+        self.answer()?.ok_or_else(|| stopped("its process ended".into()))
+    }
+
+    /// The next answer; `None` if the process has ended.
+    fn answer(&mut self) -> Result<Option<Answer>, EngineError> {
+        let mut text = String::new();
+        match self.answers.read_line(&mut text) {
+            Ok(0) => Ok(None),
+            Ok(_) => serde_json::from_str(&text).map_err(|e| stopped(format!("its answer cannot be read: {e}"))),
+            Err(why) => Err(stopped(why.to_string())),
         }
     }
-    take(recogniser.final_result());
-    texts
-}
-
-/// SHA-256 of the library that this program runs with.
-fn library() -> Result<String, EngineError> {
-    let unknown = |why: String| EngineError::Stopped { name: "vosk", why: format!("{LIBRARY} cannot be found: {why}") };
-    let maps = std::fs::read_to_string("/proc/self/maps").map_err(|e| unknown(e.to_string()))?;
-    let mut loaded = maps.lines().filter(|line| line.ends_with(LIBRARY));
-    let path = loaded.find_map(|line| line.find('/').map(|at| &line[at..]));
-    let path = path.ok_or_else(|| unknown("it is not loaded".into()))?;
-    Ok(assets::hex(&Sha256::digest(std::fs::read(path).map_err(|e| unknown(e.to_string()))?)))
 }
 
 /// SHA-256 over the names, lengths and contents of all files below a folder, in the order of their names.
 fn fingerprint(folder: &Path) -> Result<String, EngineError> {
-    let unreadable = |path: &Path, why: std::io::Error| EngineError::VoskModel {
+    let unreadable = |path: &Path, why: std::io::Error| EngineError::VoskLoad {
         path: path.display().to_string(),
         why: why.to_string(),
     };

@@ -1,9 +1,8 @@
 //! The engine on a thread of its own, and a thread that keeps the sound for it. Neither makes the microphone wait.
 
 use super::desk::{Desk, Order};
-use super::{Batch, Segment};
+use super::{Batch, Segment, guarded};
 use crate::decode::Reading;
-use crate::engine::apart::guarded;
 use crate::engine::{Again, Engine};
 use crate::time::Millis;
 use std::sync::Arc;
@@ -11,7 +10,7 @@ use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
-/// Engines that hang cannot be ended from outside: with so many of them left behind no other is started.
+/// Engines that hang in this process cannot be ended: with so many of them left behind no other is started.
 const MOST_LEFT: usize = 3;
 
 /// What comes of the sound.

@@ -3,10 +3,12 @@
 mod activity;
 mod desk;
 mod ears;
+mod guarded;
 mod join;
 mod segments;
 
 pub use ears::{Ears, Report};
+pub use guarded::guarded;
 pub use segments::{Segment, Segmenter, Then};
 
 use crate::core::Input;

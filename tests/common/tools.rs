@@ -66,3 +66,10 @@ pub fn locate(hay: &[f32], needle: &[f32], from: usize, to: usize) -> (usize, f6
     let (near, _) = best(from, last, 4);
     best(near.saturating_sub(4).max(from), near + 4, 1)
 }
+
+/// Those that were started with this file or folder, or from it.
+pub fn processes(argument: &Path) -> Vec<String> {
+    let all = std::fs::read_dir("/proc").unwrap().filter_map(|entry| entry.ok()?.file_name().into_string().ok());
+    let given = |id: &String| std::fs::read_to_string(format!("/proc/{id}/cmdline")).unwrap_or_default();
+    all.filter(|id| given(id).split('\0').any(|part| Path::new(part) == argument)).collect()
+}

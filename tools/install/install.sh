@@ -1,9 +1,9 @@
 #!/bin/sh
 # Puts the program in place with all that it needs, or takes exactly that away again.
 #
-# usage: install.sh install PROGRAM ASSETS
+# usage: install.sh install PROGRAM ASSETS [VOSK]
 #        install.sh uninstall
-#   PROGRAM  the built program;  ASSETS  the folder with the engine's files
+#   PROGRAM  the built program;  ASSETS  the folder with the engine's files;  VOSK  the built earmark-vosk
 #
 # From the environment: PREFIX, where it shall live [/usr/local]; DESTDIR, put before it while a package is made.
 # What was placed stands in share/earmark/INSTALLED, by which it is taken away.
@@ -65,7 +65,7 @@ take_away() {
 }
 
 put_in_place() {
-    program=$1 assets=$2
+    program=$1 assets=$2 vosk=${3:-}
     [ -x "$program" ] || fail "$program is not built: run \`make\` to see how, then try again"
     # Under sudo the files lie where the one who called it has them.
     if [ ! -d "$assets" ] && [ -n "${SUDO_USER:-}" ]; then
@@ -85,6 +85,10 @@ put_in_place() {
     # Those that everybody needs; what the lock pins for a group comes after.
     sed '/^# wheel .* for /,$d' "$repository/assets.lock" | sed -n 's/^[0-9a-f]\{64\}  //p' >"$notes/assets"
     while IFS= read -r name; do place 644 "$assets/$name" "share/earmark/assets/$name"; done <"$notes/assets"
+    if [ -n "$vosk" ]; then
+        place 755 "$vosk" bin/earmark-vosk
+        place 644 "$assets/libvosk.so" share/earmark/assets/libvosk.so
+    fi
     place 644 "$repository/LICENSE" share/doc/earmark/LICENSE
     fill earmark.service lib/systemd/system/earmark.service
     fill board.conf share/doc/earmark/board.conf
@@ -102,7 +106,7 @@ END
 }
 
 case "${1-}" in
-install) [ $# -eq 3 ] || fail "usage: $0 install PROGRAM ASSETS" && put_in_place "$2" "$3" ;;
+install) [ $# -eq 3 ] || [ $# -eq 4 ] || fail "usage: $0 install PROGRAM ASSETS [VOSK]" && put_in_place "$2" "$3" "${4:-}" ;;
 uninstall)
     [ -f "$root/$list" ] || fail "nothing of Earmark is installed in $root: name the PREFIX and DESTDIR that it was installed with"
     take_away
