@@ -60,6 +60,10 @@ pub struct Opened<'p> {
 }
 
 impl Opening {
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
     /// Looks what is there. Nothing is made yet, but a log that is gone on with is ours from now on.
     ///
     /// # Errors
@@ -181,6 +185,22 @@ impl LeftOpen {
             _ => None,
         }
     }
+}
+
+/// For a recorder that nobody looks after: the log in `folder` that was left open last, else a new one at `path`. Also
+/// what to say of one that was left open and cannot be gone on with.
+///
+/// # Errors
+/// Those of [`Opening::look`] on the new one.
+pub fn go_on_or_begin(folder: &Path, path: &Path, pack: &Pack) -> Result<(Opening, Option<String>), OpeningError> {
+    let mut told = None;
+    if let Some((open, _)) = left_open(folder, SystemTime::now()) {
+        match Opening::look(&open, None, pack) {
+            Ok(opening) => return Ok((opening, None)),
+            Err(why) => told = Some(format!("{why}. A new log is begun.")),
+        }
+    }
+    Ok((Opening::look(path, None, pack)?, told))
 }
 
 /// The newest log in a folder that was left open within a day, and how long ago.

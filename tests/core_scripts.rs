@@ -626,3 +626,16 @@ proptest! {
         }
     }
 }
+
+#[test]
+fn a_log_has_had_its_day_when_it_is_a_day_old_and_an_hour_was_quiet() {
+    const HOUR: u64 = 3_600_000;
+    let mut run = Run::new(&PACK);
+    let over = |run: &Run, hours: u64| run.core.has_had_its_day(hours * HOUR);
+    assert!(!over(&run, 23) && over(&run, 24));
+    run.act(23 * HOUR + HOUR / 2, action("event dried"));
+    assert!(!over(&run, 24) && over(&run, 25));
+    run.hear(24 * HOUR + HOUR / 2, reading(&PACK, "heart rate one twenty", 0.99, None));
+    run.step(Input::Talk, 25 * HOUR);
+    assert!(!over(&run, 25) && over(&run, 26));
+}

@@ -314,6 +314,7 @@ fn listener_with_a_faulty_engine() {
         volume: None,
         purpose: Purpose::Demo,
         engine: EngineChoice::BuiltIn,
+        by_the_day: false,
     };
     let opening = Opening::look(&folder.join("live.earmark.jsonl"), None, &pack).unwrap();
     let stop = folder.join("stop");

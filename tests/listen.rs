@@ -33,9 +33,14 @@ const SILENT: &[&str] = &["--no-voice"];
 
 /// Starts listening, and returns once the microphone is open.
 fn listen(server: &SoundServer, log: &Path, voice: &[&str]) -> Child {
+    listen_in(server, Path::new("."), &[voice, &["--log", log.to_str().unwrap()]].concat())
+}
+
+/// The same in a folder, with these arguments more.
+fn listen_in(server: &SoundServer, folder: &Path, more: &[&str]) -> Child {
     let mut command = Command::new(env!("CARGO_BIN_EXE_earmark"));
-    command.args(["listen", "--mic", "virtual_mic", "--purpose", "demo", "--keypad", "off"]).args(voice);
-    command.arg("--log").arg(log);
+    command.args(["listen", "--mic", "virtual_mic", "--purpose", "demo", "--keypad", "off"]).args(more);
+    command.current_dir(folder);
     enter(server, &mut command);
     let mut child = command.stdout(Stdio::null()).stderr(Stdio::piped()).spawn().unwrap();
     let mut said = String::new();
@@ -195,6 +200,35 @@ fn it_ends_cleanly_when_terminated_and_says_which_microphones_there_are() {
     let error = String::from_utf8_lossy(&unknown.stderr);
     assert!(error.contains("virtual_mic") && error.contains("1."), "{error}");
     assert!(!folder.path().join("none.earmark.jsonl").exists());
+}
+
+#[test]
+fn as_a_service_it_goes_on_with_a_log_that_broke_off_and_begins_another_after_one_that_ended() {
+    let server = SoundServer::start();
+    let folder = tempfile::tempdir().unwrap();
+    let start = || listen_in(&server, folder.path(), &["--no-voice", "--service"]);
+    let logs = || {
+        let mut logs: Vec<PathBuf> = std::fs::read_dir(folder.path()).unwrap().map(|e| e.unwrap().path()).collect();
+        logs.sort();
+        logs
+    };
+    let mut child = start();
+    while !logs().iter().any(|log| std::fs::read_to_string(log).unwrap().contains('\n')) {
+        std::thread::sleep(Duration::from_millis(20));
+    }
+    child.kill().unwrap();
+    child.wait().unwrap();
+    let [first] = &logs()[..] else { panic!("{:?}", logs()) };
+    for _ in 0..2 {
+        let mut child = start();
+        signal(&child, "TERM");
+        assert!(child.wait().unwrap().success());
+    }
+    assert_eq!(close_reason(first), "terminated");
+    let starts = records(first).iter().filter(|r| r["device"] == "recorder").count();
+    assert_eq!(starts, 1, "it was gone on with once");
+    let [_, second] = &logs()[..] else { panic!("{:?}", logs()) };
+    assert_eq!(close_reason(second), "terminated");
 }
 
 #[test]

@@ -10,7 +10,7 @@ use common::script::{Run, action, pack, reading};
 use earmark::core::state::State;
 use earmark::core::{Core, Effect, Input, ResumeError};
 use earmark::journal::{self, Fault, Journal, JournalError};
-use earmark::opening::{Opening, OpeningError, left_open};
+use earmark::opening::{Opening, OpeningError, go_on_or_begin, left_open};
 use earmark::pack::Pack;
 use earmark::record::{Body, By, EngineId, Header, Purpose, Record};
 use earmark::settings;
@@ -376,4 +376,29 @@ fn a_log_that_was_left_open_is_found_in_its_folder() {
     assert_eq!(left_open(folder.path(), now).unwrap().0, path);
     let tomorrow = now + Duration::from_secs(25 * 3600);
     assert_eq!(left_open(folder.path(), tomorrow), None);
+}
+
+#[test]
+fn a_recorder_that_nobody_looks_after_goes_on_with_an_open_log_or_begins_one_and_says_why() {
+    let (folder, path) = place();
+    let new = folder.path().join("new.earmark.jsonl");
+    let opened = |new: &Path| {
+        let (opening, told) = go_on_or_begin(folder.path(), new, &PACK).unwrap();
+        (opening.path().to_path_buf(), opening.header().is_some(), told)
+    };
+    assert_eq!(opened(&new), (new.clone(), false, None));
+    write(&path, &broken_off());
+    assert_eq!(opened(&new), (path.clone(), true, None));
+    // Of another pack: it is left as it is.
+    let mut other = broken_off();
+    let Body::Header(header) = &mut other[0].body else { panic!("no header") };
+    header.pack.sha256 = "0".repeat(64);
+    fs::remove_file(&path).unwrap();
+    write(&path, &other);
+    let before = fs::read(&path).unwrap();
+    let (at, goes_on, told) = opened(&new);
+    assert_eq!((at, goes_on), (new, false));
+    let told = told.unwrap();
+    assert!(told.contains(path.to_str().unwrap()) && told.contains("A new log is begun"), "{told}");
+    assert_eq!(fs::read(&path).unwrap(), before);
 }

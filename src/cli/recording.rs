@@ -5,7 +5,7 @@ use crate::audio::Ended;
 use crate::board::{About, Board, Place};
 use crate::core::Core;
 use crate::keypad::{self, Choice};
-use crate::opening::{Opening, left_open};
+use crate::opening::{Opening, go_on_or_begin, left_open};
 use crate::pack::Pack;
 use crate::record::{Purpose, Record};
 use crate::recorder::Watcher;
@@ -71,6 +71,10 @@ pub struct ListenArgs {
     /// Where to write the log; one that was left open is gone on with [default: named after the start, in this folder]
     #[arg(long, value_name = "PATH")]
     log: Option<PathBuf>,
+    /// Run as a service that nobody looks after: go on with the log in this folder that was left open, else begin one; end
+    /// one that is a day old once an hour was quiet
+    #[arg(long, conflicts_with_all = ["log", "log_spare"])]
+    service: bool,
     /// A second place for the same log, best on another disk: records are kept while one of the two takes them
     #[arg(long, value_name = "PATH")]
     log_spare: Option<PathBuf>,
@@ -210,7 +214,11 @@ pub fn listen(args: ListenArgs) -> Result<ExitCode> {
     let pack = settings::load_pack(&args.pack)?;
     let anchor = Anchor { start: chrono::Local::now().fixed_offset() };
     let log = args.log.clone().unwrap_or_else(|| settings::default_log(anchor));
-    let opening = Opening::look(&log, args.log_spare.as_deref(), &pack)?;
+    let (opening, told) = match args.service {
+        true => go_on_or_begin(Path::new("."), &log, &pack)?,
+        false => (Opening::look(&log, args.log_spare.as_deref(), &pack)?, None),
+    };
+    let log = opening.path().to_path_buf();
     let purpose = opening.header().map_or(args.purpose, |header| header.purpose);
     let mut board = args.open_board(&pack, purpose)?;
     let plan = daemon::Plan {
@@ -219,11 +227,13 @@ pub fn listen(args: ListenArgs) -> Result<ExitCode> {
         volume: (!args.no_voice).then_some(args.volume),
         purpose,
         engine: args.engine.choice()?,
+        by_the_day: args.service,
     };
     let mut printer = Printer::new(&pack, false, ProgressBar::hidden());
+    told.into_iter().for_each(|line| printer.tell(&line));
     if opening.header().is_some() {
         printer.tell(&format!("{} was left open: recording goes on.", log.display()));
-    } else if let (None, Some((open, age))) = (&args.log, left_open(Path::new("."), SystemTime::now())) {
+    } else if let (None, false, Some((open, age))) = (&args.log, args.service, left_open(Path::new("."), SystemTime::now())) {
         let (open, age) = (open.file_name().unwrap_or_default().display(), long_face(age.as_millis() as Millis));
         printer.tell(&format!("{open} was left open {age} ago. To go on with it: earmark listen --log {open}"));
     }

@@ -34,6 +34,10 @@ const HOLD_MS: Millis = 700;
 pub const PROMPT_MS: Millis = 3000;
 /// What has not begun to sound after this is not said.
 pub const STALE_MS: Millis = 3000;
+/// A log this old is not for the next birth: its times would grow beyond what readers take (a week).
+const A_DAY_MS: Millis = 24 * 3_600_000;
+/// But as long as something was called out or keyed within this time it is still needed.
+const QUIET_MS: Millis = 3_600_000;
 
 /// Something that reaches the core. `now` beside it is the moment at which it does.
 #[derive(Debug, Clone)]
@@ -134,6 +138,13 @@ impl<'p> Core<'p> {
 
     pub fn counts(&self) -> Counts {
         self.counts
+    }
+
+    /// Whether a recorder that nobody looks after should begin another log: this one is a day old, and for an hour nobody
+    /// has called out or keyed anything.
+    pub fn has_had_its_day(&self, now: Millis) -> bool {
+        let last = self.state.events().map(|event| event.written).max().unwrap_or(0);
+        now >= A_DAY_MS && now >= last + QUIET_MS
     }
 
     /// What follows from the log so far; [`State::replay`] of the records gives the same.

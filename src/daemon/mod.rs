@@ -57,6 +57,8 @@ pub struct Plan {
     pub volume: Option<i8>,
     pub purpose: Purpose,
     pub engine: EngineChoice,
+    /// Whether a log that has had its day is closed, so that the next can begin.
+    pub by_the_day: bool,
 }
 
 /// From the threads.
@@ -173,6 +175,9 @@ pub async fn listen_with<'p>(
             },
             message = keypads.next() => on_log(keypads.take(message)),
             _ = ticks.tick() => {
+                if plan.by_the_day && reason.is_none() && core.has_had_its_day(now()) {
+                    reason = Some("its day is over");
+                }
                 let slept = sleep.look(now(), awake()).map(|ms| {
                     input(RECORDER, "woke", Some(format!("the machine slept for {}", long_face(ms))))
                 });

@@ -7,9 +7,9 @@ Live: `earmark listen` on a virtual microphone of a private PulseAudio server. K
 numbers, marks, corrections, undo. Every line on its standard output and every event on its wall board counts as an
 answer. After each kill the log must verify, and hold each answer; then it is gone on with, which must be said in the
 log, and all times must lie on one clock, time since birth too. One log in three is kept at two places; then either
-may hold an answer, and both must be the same after the next start. A log is ended and begun anew now and then.
-Replay and export are killed too: a replay's log verifies and holds what was printed; an export leaves its log as it
-was, and can be made again.
+may hold an answer, and both must be the same after the next start. A log is ended and the next begun now and then, and
+some are killed while they end. Replay, export and redaction are killed too: a replay's log verifies and holds what was
+printed; the others leave their log as it was, and can be made again.
 Uses PulseAudio's pulseaudio, Python's standard library and Earmark itself; the chain is checked here anew.
 """
 
@@ -258,10 +258,16 @@ class Lives:
             while time.monotonic() < until:
                 listening.type(self.keys())
                 time.sleep(self.dice.random() * 0.15)
+            if self.dice.random() < 0.15:
+                # While it ends, too.
+                os.kill(listening.pid, signal.SIGINT)
+                time.sleep(self.dice.random() * 0.6)
         listening.end(signal.SIGKILL)
         self.look(listening)
         self.lives += 1
-        if self.lives >= LIVES:
+        if any(record["kind"] == "close" for record in read(self.log)):
+            self.log = None
+        elif self.lives >= LIVES:
             self.close()
 
     def look(self, listening):
@@ -335,9 +341,10 @@ def kill_replay(earmark, environment, folder, dice, number):
 def kill_export(earmark, environment, folder, dice, number):
     log = HERE.parent / "debrief" / "drill.earmark.jsonl"
     before = log.read_bytes()
-    kind = dice.choice(["csv", "fhir", "xes", "webvtt"])
+    kind = dice.choice(["csv", "fhir", "xes", "webvtt", "redact"])
     out = folder / f"export{number}.{kind}"
-    command = [earmark, "export", log, "--to", kind, "--out", out]
+    command = [earmark, "redact", log] if kind == "redact" else [earmark, "export", log, "--to", kind]
+    command += ["--out", out]
     process = subprocess.Popen(command, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     time.sleep(dice.random() * 0.6)
     process.kill()
