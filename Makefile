@@ -16,7 +16,7 @@ INVENT := $(TARGET)/release/examples/invent_drills
 # Vosk's library comes for this machine only; elsewhere the tests do without it.
 VOSK := $(filter Linux-x86_64,$(shell uname -sm | tr ' ' -))
 
-.PHONY: help demo vosk test measure many hearing crowd flood pictures torture disks keypad-machine sounds picture assets lint clean program stage invent
+.PHONY: help demo vosk test measure many hearing crowd flood pictures torture disks keypad-machine service-machine sounds picture assets lint clean program stage invent
 .PHONY: install uninstall deb deny fuzz
 .PHONY: setup-demo setup-test setup-hearing setup-machine
 
@@ -71,6 +71,10 @@ disks: setup-test assets ## as root: take real disks away from the running progr
 keypad-machine: setup-machine assets ## type on a USB keyboard in an emulated machine and read the log (some minutes)
 	@cargo build --locked --bin earmark --example keypad_listener
 	@python3 tests/keypad_machine/run.py $(TARGET)/debug/examples/keypad_listener $(TARGET)/debug/earmark "$(ASSETS)"
+
+service-machine: setup-machine assets ## as root: install into a clean Debian, boot it emulated, and try the service (some minutes)
+	@cargo build --locked --bin earmark && strip -o $(TARGET)/debug/earmark-stripped $(TARGET)/debug/earmark
+	@python3 tests/service_machine/run.py $(TARGET)/debug/earmark-stripped "$(ASSETS)"
 
 sounds: setup-test $(VENV)/complete ## make the voice's sounds anew from the packs' texts
 	@$(VENV)/bin/python sounds/make.py

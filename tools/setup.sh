@@ -5,7 +5,7 @@
 #   demo     what the build needs
 #   test     that, and what the tests call: sound tools, a sound server, synthetic voices, a browser
 #   hearing  what the hearing bench is made from: synthetic voices, recorded people
-#   machine  what the build needs, and an emulator for the keypad's proof
+#   machine  what the build needs, and an emulator for the keypad's and the service's proof
 #
 # As root it installs; as anyone else it lists what is missing, with the command, and stops.
 # On another system it says what is needed, and goes on where the build can find ALSA.
@@ -21,7 +21,7 @@ case "${1-}" in
 demo) wanted=$demo ;;
 test) wanted="$demo $test" ;;
 hearing) wanted=$hearing ;;
-machine) wanted="$demo qemu-system-x86 busybox-static" ;;
+machine) wanted="$demo qemu-system-x86 busybox-static debootstrap e2fsprogs" ;;
 *)
     echo "usage: $0 demo|test|hearing|machine" >&2
     exit 2

@@ -4,8 +4,8 @@
 #![no_main]
 
 use earmark::audio;
-use earmark::engine::builtin::{Builtin, Model};
 use earmark::hearing::{Batch, Heard, Hearing, RATE};
+use earmark::settings::{self, EngineChoice};
 use earmark_fuzz::PACK;
 use libfuzzer_sys::fuzz_target;
 use std::cell::RefCell;
@@ -21,8 +21,7 @@ static SPEECH: LazyLock<Vec<f32>> = LazyLock::new(|| {
 
 thread_local! {
     static HEARING: RefCell<Hearing> = RefCell::new({
-        let model = Model::load().unwrap_or_else(|e| panic!("{e}"));
-        Hearing::new(Box::new(Builtin::new(model, &PACK).unwrap_or_else(|e| panic!("{e}"))))
+        Hearing::new(settings::load_engine(&PACK, &EngineChoice::BuiltIn).unwrap_or_else(|e| panic!("{e}")))
     });
 }
 

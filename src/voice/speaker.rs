@@ -2,8 +2,8 @@
 
 use super::sounds::RATE;
 use crate::sound::{Played, server};
-use cpal::HostId;
 use cpal::traits::{DeviceTrait, HostTrait};
+use cpal::{BufferSize, HostId};
 use rodio::buffer::SamplesBuffer;
 use rodio::mixer::{self, Mixer, MixerSource};
 use rodio::source::Zero;
@@ -135,24 +135,33 @@ fn on_alsa(played: Played) -> Result<(Output, Mixer), String> {
     // What ALSA says of its own accord would tear the screen; the error tells enough.
     let _unprinted = alsa::Output::local_error_handler();
     let troubles = Arc::<Mutex<Troubles>>::default();
-    let noted = troubles.clone();
     let host = cpal::host_from_id(HostId::Alsa).map_err(|e| e.to_string())?;
     let device = host.default_output_device().ok_or("ALSA has no loudspeaker")?;
     let name = name(&device);
-    let builder = DeviceSinkBuilder::from_device(device).map_err(|e| e.to_string())?;
-    let builder = builder.with_error_callback(move |error| {
-        if !is_harmless(error.kind()) {
-            let mut troubles = noted.lock().unwrap_or_else(PoisonError::into_inner);
-            troubles.count += 1;
-            troubles.gone |= is_gone(error.kind());
-            troubles.last = error.to_string();
-        }
-    });
-    let mut device = builder.open_stream().map_err(|e| e.to_string())?;
+    let open = |size: Option<BufferSize>| {
+        let noted = troubles.clone();
+        let builder = DeviceSinkBuilder::from_device(device.clone())?.with_error_callback(move |error| {
+            if !is_harmless(error.kind()) {
+                let mut troubles = noted.lock().unwrap_or_else(PoisonError::into_inner);
+                troubles.count += 1;
+                troubles.gone |= is_gone(error.kind());
+                troubles.last = error.to_string();
+            }
+        });
+        size.into_iter().fold(builder, |builder, size| builder.with_buffer_size(size)).open_stream()
+    };
+    // ALSA's mixer may take no other size than its own, and then not that which is best elsewhere.
+    let mut device = open(None).or_else(|_| open(Some(BufferSize::Default))).map_err(|e| in_full(&e))?;
     device.log_on_drop(false);
     let (mixer, sound) = Told::mixed(played);
     device.mixer().add(sound);
     Ok((Output::Alsa { name, _device: device, troubles }, mixer))
+}
+
+/// An error with what caused it.
+fn in_full(error: &dyn std::error::Error) -> String {
+    std::iter::successors(error.source(), |cause| cause.source())
+        .fold(error.to_string(), |told, why| format!("{told}: {why}"))
 }
 
 /// What a mixer gives, told of as it goes to the device.

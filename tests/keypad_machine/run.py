@@ -11,39 +11,20 @@ No KVM is needed. The last result is written to result.txt beside this file.
 
 import gzip
 import io
-import json
-import os
 import pathlib
 import re
 import shutil
-import socket
 import stat
-import subprocess
 import sys
 import tempfile
 import time
 
-HERE = pathlib.Path(__file__).parent
+HERE = pathlib.Path(__file__).resolve().parent
+sys.path.insert(0, str(HERE.parent / "common"))
+from machine import Machine, cache, kernel, run  # noqa: E402
+
 MODULES = "usb-common usbcore xhci-hcd xhci-pci hid usbhid hid-generic evdev".split()
-PATIENCE = 240
 NUMBER_HOLDS = 20  # seconds; src/keys gives a number up after 15
-KEYS = {"+": "kp_add", "-": "kp_subtract", "*": "kp_multiply", "/": "kp_divide", ".": "kp_decimal", "Enter": "kp_enter"}
-KEYS |= {str(n): f"kp_{n}" for n in range(10)}
-
-
-def run(*command, **more):
-    return subprocess.run(command, check=True, capture_output=True, text=True, **more).stdout
-
-
-def kernel(cache):
-    """Debian's kernel and its modules, unpacked and not installed."""
-    if not list(cache.glob("boot/vmlinuz-*")):
-        cache.mkdir(parents=True, exist_ok=True)
-        package = re.search(r"Depends: (linux-image-\S+)", run("apt-cache", "depends", "linux-image-amd64"))[1]
-        run("apt-get", "download", package, cwd=cache)
-        run("dpkg-deb", "-x", str(next(cache.glob("linux-image-*.deb"))), str(cache))
-    [image] = cache.glob("boot/vmlinuz-*")
-    return image, next(cache.glob("lib/modules/*"))
 
 
 def archive(entries):
@@ -78,67 +59,6 @@ def root(listener, modules, assets):
     folders = {str(p) for name in entries for p in pathlib.PurePath(name).parents} - {"."}
     folders |= {"proc", "sys", "dev", "tmp"}
     return archive({name: (stat.S_IFDIR | 0o755, b"") for name in sorted(folders)} | entries)
-
-
-class Machine:
-    def __init__(self, folder, image, initramfs):
-        self.folder, self.lines, self.at = folder, [], 0
-        (folder / "initramfs").write_bytes(initramfs)
-        command = ["qemu-system-x86_64", "-accel", "tcg", "-machine", "pc", "-m", "512", "-display", "none",
-                   "-no-reboot", "-nic", "none", "-kernel", str(image), "-initrd", str(folder / "initramfs"),
-                   "-append", "console=ttyS0 quiet loglevel=3 panic=-1 rdinit=/init",
-                   "-serial", f"file:{folder}/console", "-serial", f"unix:{folder}/asks,server=on,wait=off",
-                   "-monitor", f"unix:{folder}/monitor,server=on,wait=off",
-                   "-device", "qemu-xhci", "-device", "usb-kbd,id=pad"]  # fmt: skip
-        (folder / "console").touch()
-        self.qemu = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
-        self.monitor, self.asks = self.connect("monitor"), self.connect("asks")
-
-    def connect(self, name):
-        until = time.monotonic() + 20
-        while True:
-            try:
-                made = socket.socket(socket.AF_UNIX)
-                made.connect(str(self.folder / name))
-                return made
-            except OSError:
-                if self.qemu.poll() is not None or time.monotonic() > until:
-                    sys.exit(f"QEMU does not start: {self.qemu.stderr.read().decode()}")
-                time.sleep(0.1)
-
-    def ask(self, word):
-        self.asks.sendall(word.encode() + b"\n")
-
-    def order(self, text):
-        self.monitor.sendall(text.encode() + b"\n")
-
-    def expect(self, pattern):
-        """Waits for a line, after all that were waited for before, and gives its match."""
-        until = time.monotonic() + PATIENCE
-        while time.monotonic() < until:
-            self.lines = (self.folder / "console").read_bytes().decode(errors="replace").replace("\r", "").split("\n")
-            for number in range(self.at, len(self.lines) - 1):
-                if found := re.search(pattern, self.lines[number]):
-                    self.at = number + 1
-                    return found
-            if self.qemu.poll() is not None:
-                break
-            time.sleep(0.1)
-        shown = "\n".join(self.lines[-30:])
-        sys.exit(f"'{pattern}' did not come; the machine said at last:\n{shown}")
-
-    def keys(self, *names, held=None, apart=0.4):
-        for name in names:
-            keys = "-".join(KEYS.get(part, part) for part in name.split("&"))
-            self.order(f"sendkey {keys} {held or 100}")
-            time.sleep(apart)
-
-    def event(self, name, value=None):
-        """Waits for the record of a keyed event."""
-        record = json.loads(self.expect(rf'RECORD (.*"event":"{name}".*)')[1])
-        assert record["by"] == "keypad", record
-        assert record.get("value") == value, record
-        return record
 
 
 def drill(machine, report):
@@ -226,7 +146,7 @@ def drill(machine, report):
 def main():
     listener, earmark, assets = map(pathlib.Path, sys.argv[1:])
     began = time.monotonic()
-    image, modules = kernel(pathlib.Path(os.environ.get("XDG_CACHE_HOME", pathlib.Path.home() / ".cache")) / "earmark-kernel")
+    image, modules = kernel(cache("kernel"))
     said = []
 
     def report(line):
@@ -235,12 +155,13 @@ def main():
 
     with tempfile.TemporaryDirectory() as name:
         folder = pathlib.Path(name)
-        machine = Machine(folder, image, root(listener, modules, assets))
+        initramfs = folder / "initramfs"
+        initramfs.write_bytes(root(listener, modules, assets))
+        machine = Machine(folder, image, initramfs, "rdinit=/init")
         try:
             log = drill(machine, report)
         finally:
-            machine.qemu.kill()
-            machine.qemu.wait()
+            machine.end()
         path = folder / "log.earmark.jsonl"
         path.write_text("\n".join(log) + "\n")
         verified = run(str(earmark), "verify", str(path)).split(": ", 1)[1].strip()
