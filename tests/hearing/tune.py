@@ -24,6 +24,7 @@ RATE_OF_LEARNING, AVERAGE = 6e-4, 0.998
 
 
 def clips(folder):
+    """(samples, classes, how often it is drawn) of each clip."""
     from model import BOUNDARY, PHONES
 
     place = {phone: k for k, phone in enumerate(PHONES)}
@@ -31,7 +32,12 @@ def clips(folder):
         data, told = np.load(path), json.loads(path.with_suffix(".json").read_text())
         for wave, clip in zip(np.split(data["wave"], np.cumsum(data["n"])[:-1]), told):
             words = [[place[phone] for phone in word] for word in clip["phones"]]
-            yield wave, sum(([BOUNDARY] * (k > 0) + word for k, word in enumerate(words)), [])
+            yield wave, sum(([BOUNDARY] * (k > 0) + word for k, word in enumerate(words)), []), often(clip["voice"])
+
+
+def often(voice):
+    """espeak-ng's are learnt soonest, and are the least like people; diphones and joined pieces of speech come last."""
+    return {"espeak": 1, "flite": 4, "festival": 4}.get(voice.split(":")[0], 2)
 
 
 class Features:
@@ -62,8 +68,10 @@ def produce(queue, folder, package_path, seed):
 
     features, pool = Features(read_package(package_path)), list(clips(folder))
     augment, waiting = Augment(pool, seed), {frames: [] for frames in LENGTHS}
+    chance = np.array([clip[2] for clip in pool], float)
+    chance /= chance.sum()
     while True:
-        x, classes = augment.make(int(augment.random.integers(len(pool))))
+        x, classes = augment.make(int(augment.random.choice(len(pool), p=chance)))
         heard = features(x)
         frames = next((f for f in LENGTHS if len(heard) <= 2 * f), None)
         if frames is None or len(classes) > MOST_PHONES or len(classes) * 1.15 > len(heard) / 2:
