@@ -50,6 +50,9 @@ pub struct Step {
     pub score_to: f32,
 }
 
+/// No more places than this, the best ones, are followed on from a frame: where the sound is like nothing, such as many people
+/// talking at once, the beam alone would keep nearly all.
+const MOST_PLACES: usize = 1200;
 const NONE: u32 = u32::MAX;
 const LOST: f32 = f32::NEG_INFINITY;
 
@@ -128,6 +131,14 @@ impl<const K: usize> Place<K> {
     fn best(&self) -> f32 {
         self.phone.best().max(self.blank.best())
     }
+
+    /// Without the tokens below `floor`.
+    fn above(mut self, floor: f32) -> Self {
+        for token in self.phone.0.iter_mut().chain(&mut self.blank.0).filter(|token| token.score < floor) {
+            *token = NO_TOKEN;
+        }
+        self
+    }
 }
 
 /// Places that hold tokens in one frame.
@@ -178,14 +189,16 @@ struct Run<'a, const K: usize> {
     before: Slot<K>,
     /// Filler after the only call-out, when exactly one is wanted.
     after: Slot<K>,
+    /// Kept for [`Run::crowded`].
+    scores: Vec<f32>,
 }
 
 impl<'a, const K: usize> Run<'a, K> {
     fn through(network: &'a Network, emissions: &'a Emissions, weights: Weights) -> Self {
         let layer = || Layer::new(network.nodes.len());
         let (now, next) = (layer(), layer());
-        let mut run =
-            Run { network, emissions, weights, arena: Vec::new(), now, next, before: Slot::EMPTY, after: Slot::EMPTY };
+        let (arena, before, after, scores) = (Vec::new(), Slot::EMPTY, Slot::EMPTY, Vec::new());
+        let mut run = Run { network, emissions, weights, arena, now, next, before, after, scores };
         run.before.0[0] = Token { score: 0.0, ..NO_TOKEN };
         for frame in 0..emissions.frames() {
             run.step(frame);
@@ -200,13 +213,13 @@ impl<'a, const K: usize> Run<'a, K> {
             .iter()
             .map(|n| self.now.places[*n as usize].best())
             .fold(self.before.best().max(self.after.best()), f32::max);
-        let floor = best - self.weights.beam;
+        let floor = (best - self.weights.beam).max(self.crowded());
         let mut ended: Slot<K> = Slot::EMPTY;
         for k in 0..self.now.active.len() {
             let node = self.now.active[k];
             let place = self.now.places[node as usize];
             if place.best() >= floor {
-                self.leave(frame, node, &place, &mut ended);
+                self.leave(frame, node, &place.above(floor), &mut ended);
             }
         }
         // Call-outs begin where the filler stands.
@@ -223,6 +236,16 @@ impl<'a, const K: usize> Run<'a, K> {
         (self.before, self.after) = (before, after);
         self.now.clear();
         std::mem::swap(&mut self.now, &mut self.next);
+    }
+
+    /// The score below which there are too many places.
+    fn crowded(&mut self) -> f32 {
+        let Some(beyond) = self.now.active.len().checked_sub(MOST_PLACES).filter(|beyond| *beyond > 0) else {
+            return LOST;
+        };
+        self.scores.clear();
+        self.scores.extend(self.now.active.iter().map(|node| self.now.places[*node as usize].best()));
+        *self.scores.select_nth_unstable_by(beyond, f32::total_cmp).1
     }
 
     /// Everything that a place leads to in the next frame.
