@@ -187,8 +187,8 @@ impl LeftOpen {
     }
 }
 
-/// For a recorder that nobody looks after: the log in `folder` that was left open last, else a new one at `path`. Also
-/// what to say of one that was left open and cannot be gone on with.
+/// For a recorder that nobody looks after: the log in `folder` that was left open last, else a new one at `path`, or beside
+/// it if there is one of that name. Also what to say of one that was left open and cannot be gone on with.
 ///
 /// # Errors
 /// Those of [`Opening::look`] on the new one.
@@ -200,7 +200,15 @@ pub fn go_on_or_begin(folder: &Path, path: &Path, pack: &Pack) -> Result<(Openin
             Err(why) => told = Some(format!("{why}. A new log is begun.")),
         }
     }
-    Ok((Opening::look(path, None, pack)?, told))
+    Ok((Opening::look(&free(path), None, pack)?, told))
+}
+
+/// `NAME.earmark.jsonl`, else `NAME-2.earmark.jsonl` and so on: names are by the second.
+fn free(path: &Path) -> PathBuf {
+    let name = path.to_string_lossy();
+    let stem = name.strip_suffix(ENDING).unwrap_or(&name);
+    let others = (2..).map(|n| PathBuf::from(format!("{stem}-{n}{ENDING}")));
+    std::iter::once(path.into()).chain(others).find(|path| !path.exists()).unwrap_or_default()
 }
 
 /// The newest log in a folder that was left open within a day, and how long ago.

@@ -397,8 +397,14 @@ fn a_recorder_that_nobody_looks_after_goes_on_with_an_open_log_or_begins_one_and
     write(&path, &other);
     let before = fs::read(&path).unwrap();
     let (at, goes_on, told) = opened(&new);
-    assert_eq!((at, goes_on), (new, false));
+    assert_eq!((at, goes_on), (new.clone(), false));
     let told = told.unwrap();
     assert!(told.contains(path.to_str().unwrap()) && told.contains("A new log is begun"), "{told}");
     assert_eq!(fs::read(&path).unwrap(), before);
+    // One of the same second that was ended.
+    fs::remove_file(&path).unwrap();
+    let mut ended = broken_off();
+    ended.push(Record { t_ms: 50_000, written_ms: 50_000, body: close(), ..ended[1].clone() });
+    write(&new, &ended);
+    assert_eq!(opened(&new).0, folder.path().join("new-2.earmark.jsonl"));
 }

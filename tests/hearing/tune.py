@@ -1,6 +1,6 @@
 """Trains the acoustic model further on call-outs in rooms and noise, and writes src/engine/tuning.weights.
 
-usage: tune.py TRAINING_DIR [--minutes 50] [--go-on] [--out WEIGHTS] [--assets FOLDER]
+usage: tune.py TRAINING_DIR [--minutes 50] [--go-on] [--mean-with WEIGHTS] [--out WEIGHTS] [--assets FOLDER]
 TRAINING_DIR is what make_training.py made. Loss: connectionist temporal classification over phones, nats a phone,
 every clip put into another room and noise each time (augment.py). All weights move; what is written is the moving
 average over the last few hundred steps, every ten minutes and at the end. With --go-on it starts from the weights
@@ -141,6 +141,7 @@ def main():
     ask.add_argument("training", type=pathlib.Path)
     ask.add_argument("--minutes", type=float, default=50)
     ask.add_argument("--go-on", action="store_true")
+    ask.add_argument("--mean-with", type=pathlib.Path, help="write the mean of what comes out and these weights")
     ask.add_argument("--out", type=pathlib.Path, default=HERE.parents[1] / "src/engine/tuning.weights")
     ask.add_argument("--assets", default=os.environ.get("EARMARK_ASSETS") or os.path.expanduser("~/.cache/earmark"))
     args = ask.parse_args()
@@ -153,7 +154,13 @@ def main():
     producer = context.Process(target=produce, args=(queue, args.training, path, int(time.time())), daemon=True)
     producer.start()
     start = read_tuning(args.out, package) if args.go_on else package
-    train(queue, parameters(start, kept), args.minutes, lambda p: write_tuning(args.out, package, kept, p))
+    other = parameters(read_tuning(args.mean_with, package), kept) if args.mean_with else None
+
+    def keep(p):
+        mean = {name: (value + other[name]) / 2 for name, value in p.items()} if other else p
+        write_tuning(args.out, package, kept, mean)
+
+    train(queue, parameters(start, kept), args.minutes, keep)
     producer.terminate()
     print(f"wrote {args.out}")
 
