@@ -101,9 +101,9 @@ fn maker(pack: &Pack, choice: &EngineChoice) -> Result<(EngineId, Again), Engine
         EngineChoice::BuiltIn => (builtin::pinned_id(), built_in(pack)?),
         EngineChoice::Vosk { model } => with_vosk(pack, model),
         EngineChoice::Both { model } => {
-            let ((second_id, second), first) = (with_vosk(pack, model), built_in(pack)?);
-            let make = move || -> Result<Box<dyn Engine>, EngineError> { Ok(Box::new(Both::new(first()?, second()?))) };
-            (both::joined(builtin::pinned_id(), second_id), Arc::new(make))
+            let (first, (second_id, second)) = (built_in(pack)?, with_vosk(pack, model));
+            let id = both::joined(builtin::pinned_id(), second_id);
+            (id, Arc::new(move || Ok(Box::new(Both::new(first()?, second()?)))))
         }
     })
 }

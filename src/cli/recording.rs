@@ -233,8 +233,9 @@ pub fn listen(args: ListenArgs) -> Result<ExitCode> {
     told.into_iter().for_each(|line| printer.tell(&line));
     if opening.header().is_some() {
         printer.tell(&format!("{} was left open: recording goes on.", log.display()));
-    } else if let (None, false, Some((open, age))) =
-        (&args.log, args.service, left_open(Path::new("."), SystemTime::now()))
+    } else if args.log.is_none()
+        && !args.service
+        && let Some((open, age)) = left_open(Path::new("."), SystemTime::now())
     {
         let (open, age) = (open.file_name().unwrap_or_default().display(), long_face(age.as_millis() as Millis));
         printer.tell(&format!("{open} was left open {age} ago. To go on with it: earmark listen --log {open}"));

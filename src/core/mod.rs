@@ -143,8 +143,7 @@ impl<'p> Core<'p> {
     /// Whether a recorder that nobody looks after should begin another log: this one is a day old, and for an hour nobody
     /// has called out or keyed anything.
     pub fn has_had_its_day(&self, now: Millis) -> bool {
-        let last = self.state.events().map(|event| event.written).max().unwrap_or(0);
-        now >= A_DAY_MS && now >= last + QUIET_MS
+        now >= A_DAY_MS && self.state.events().all(|event| event.written + QUIET_MS <= now)
     }
 
     /// What follows from the log so far; [`State::replay`] of the records gives the same.

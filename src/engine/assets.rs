@@ -66,6 +66,6 @@ pub(super) fn pin(name: &str) -> Option<&'static str> {
 }
 
 /// Bytes as hexadecimal digits.
-pub fn hex(bytes: &[u8]) -> String {
+pub(super) fn hex(bytes: &[u8]) -> String {
     bytes.iter().map(|b| format!("{b:02x}")).collect()
 }

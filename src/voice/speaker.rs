@@ -148,7 +148,10 @@ fn on_alsa(played: Played) -> Result<(Output, Mixer), String> {
                 troubles.last = error.to_string();
             }
         });
-        size.into_iter().fold(builder, |builder, size| builder.with_buffer_size(size)).open_stream()
+        match size {
+            Some(size) => builder.with_buffer_size(size).open_stream(),
+            None => builder.open_stream(),
+        }
     };
     // ALSA's mixer may take no other size than its own, and then not that which is best elsewhere.
     let mut device = open(None).or_else(|_| open(Some(BufferSize::Default))).map_err(|e| in_full(&e))?;

@@ -1,6 +1,6 @@
 """An emulated machine with a USB keyboard and Debian's kernel, for what only a whole machine shows.
 
-Needs Debian's qemu-system-x86, and apt-get to fetch the kernel. No KVM is needed.
+Needs Debian's qemu-system-x86. No KVM is needed.
 """
 
 import json
@@ -24,17 +24,6 @@ def run(*command, **more):
 def cache(name):
     """Where what was fetched is kept."""
     return pathlib.Path(os.environ.get("XDG_CACHE_HOME") or pathlib.Path.home() / ".cache") / f"earmark-{name}"
-
-
-def kernel(folder):
-    """Debian's kernel and its modules, unpacked in a folder and not installed."""
-    if not list(folder.glob("boot/vmlinuz-*")):
-        folder.mkdir(parents=True, exist_ok=True)
-        package = re.search(r"Depends: (linux-image-\S+)", run("apt-cache", "depends", "linux-image-amd64"))[1]
-        run("apt-get", "download", package, cwd=folder)
-        run("dpkg-deb", "-x", str(next(folder.glob("linux-image-*.deb"))), str(folder))
-    [image] = folder.glob("boot/vmlinuz-*")
-    return image, next(folder.glob("lib/modules/*"))
 
 
 class Machine:
@@ -102,3 +91,22 @@ class Machine:
     def end(self):
         self.qemu.kill()
         self.qemu.wait()
+
+
+class Report:
+    """What was proved, line by line; kept in result.txt in a folder once all is."""
+
+    def __init__(self, folder):
+        self.folder, self.began, self.said = folder, time.monotonic(), []
+
+    def __call__(self, line):
+        self.said.append(line)
+        print(f"{time.monotonic() - self.began:6.0f} s  {line}", flush=True)
+
+    def verified(self, earmark, log):
+        self(f"earmark verify: {run(str(earmark), 'verify', str(log)).split(': ', 1)[1].strip()}")
+
+    def keep(self):
+        version, day = run("qemu-system-x86_64", "--version").splitlines()[0], time.strftime("%Y-%m-%d", time.gmtime())
+        head = f"Last passed {day}, in {time.monotonic() - self.began:.0f} s, {version}, no KVM:\n"
+        (self.folder / "result.txt").write_text(head + "".join(f"- {line}\n" for line in self.said))

@@ -67,6 +67,16 @@ pub fn locate(hay: &[f32], needle: &[f32], from: usize, to: usize) -> (usize, f6
     best(near.saturating_sub(4).max(from), near + 4, 1)
 }
 
+/// A copy of a program for which its library is not to be had: it asks for another name of the same length.
+pub fn copy_without_library(program: &str, library: &str, copy: &Path) {
+    let (mut bytes, name) = (std::fs::read(program).unwrap(), format!("{library}\0"));
+    let at = bytes.windows(name.len()).position(|part| part == name.as_bytes()).unwrap();
+    bytes[at + 3] = b'X';
+    // First with its mode.
+    std::fs::copy(program, copy).unwrap();
+    std::fs::write(copy, bytes).unwrap();
+}
+
 /// Those that were started with this file or folder, or from it.
 pub fn processes(argument: &Path) -> Vec<String> {
     let all = std::fs::read_dir("/proc").unwrap().filter_map(|entry| entry.ok()?.file_name().into_string().ok());

@@ -21,10 +21,21 @@ import time
 
 HERE = pathlib.Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parent / "common"))
-from machine import Machine, cache, kernel, run  # noqa: E402
+from machine import Machine, Report, cache, run  # noqa: E402
 
 MODULES = "usb-common usbcore xhci-hcd xhci-pci hid usbhid hid-generic evdev".split()
 NUMBER_HOLDS = 20  # seconds; src/keys gives a number up after 15
+
+
+def kernel(folder):
+    """Debian's kernel and its modules, unpacked in a folder and not installed."""
+    if not list(folder.glob("boot/vmlinuz-*")):
+        folder.mkdir(parents=True, exist_ok=True)
+        package = re.search(r"Depends: (linux-image-\S+)", run("apt-cache", "depends", "linux-image-amd64"))[1]
+        run("apt-get", "download", package, cwd=folder)
+        run("dpkg-deb", "-x", str(next(folder.glob("linux-image-*.deb"))), str(folder))
+    [image] = folder.glob("boot/vmlinuz-*")
+    return image, next(folder.glob("lib/modules/*"))
 
 
 def archive(entries):
@@ -145,14 +156,8 @@ def drill(machine, report):
 
 def main():
     listener, earmark, assets = map(pathlib.Path, sys.argv[1:])
-    began = time.monotonic()
+    report = Report(HERE)
     image, modules = kernel(cache("kernel"))
-    said = []
-
-    def report(line):
-        said.append(line)
-        print(f"{time.monotonic() - began:6.0f} s  {line}", flush=True)
-
     with tempfile.TemporaryDirectory() as name:
         folder = pathlib.Path(name)
         initramfs = folder / "initramfs"
@@ -164,11 +169,8 @@ def main():
             machine.end()
         path = folder / "log.earmark.jsonl"
         path.write_text("\n".join(log) + "\n")
-        verified = run(str(earmark), "verify", str(path)).split(": ", 1)[1].strip()
-        report(f"earmark verify: {verified}")
-    version = run("qemu-system-x86_64", "--version").splitlines()[0]
-    head = f"Last passed {time.strftime('%Y-%m-%d', time.gmtime())}, in {time.monotonic() - began:.0f} s, {version}, no KVM:\n"
-    (HERE / "result.txt").write_text(head + "".join(f"- {line}\n" for line in said))
+        report.verified(earmark, path)
+    report.keep()
 
 
 if __name__ == "__main__":

@@ -13,14 +13,13 @@ import json
 import os
 import pathlib
 import shutil
-import subprocess
 import sys
 import tempfile
 import time
 
 HERE = pathlib.Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parent / "common"))
-from machine import Machine, cache, run  # noqa: E402
+from machine import Machine, Report, cache, run  # noqa: E402
 
 REPOSITORY = HERE.parents[1]
 PACKAGES = "systemd-sysv,udev,linux-image-amd64,initramfs-tools,zstd,libasound2,libasound2-data"
@@ -138,13 +137,7 @@ def drill(machine, report):
 
 def main():
     earmark, assets = (pathlib.Path(path).resolve() for path in sys.argv[1:])
-    began = time.monotonic()
-    said = []
-
-    def report(line):
-        said.append(line)
-        print(f"{time.monotonic() - began:6.0f} s  {line}", flush=True)
-
+    report = Report(HERE)
     with tempfile.TemporaryDirectory() as name:
         folder = pathlib.Path(name)
         image, kernel, initrd = disk(folder, earmark, assets)
@@ -156,14 +149,12 @@ def main():
         finally:
             machine.end()
         # Read from the disk image, outside the machine.
-        logs = subprocess.run(["debugfs", "-R", "ls -p /var/lib/earmark", str(image)], capture_output=True, text=True)
-        names = sorted(part for line in logs.stdout.splitlines() for part in line.split("/") if part.endswith(".jsonl"))
+        listed = run("debugfs", "-R", "ls -p /var/lib/earmark", str(image))
+        names = sorted(part for line in listed.splitlines() for part in line.split("/") if part.endswith(".jsonl"))
         path = folder / names[0]
         run("debugfs", "-R", f"dump /var/lib/earmark/{names[0]} {path}", str(image))
-        report(f"earmark verify: {run(str(earmark), 'verify', str(path)).split(': ', 1)[1].strip()}")
-    version = run("qemu-system-x86_64", "--version").splitlines()[0]
-    head = f"Last passed {time.strftime('%Y-%m-%d', time.gmtime())}, in {time.monotonic() - began:.0f} s, {version}, no KVM:\n"
-    (HERE / "result.txt").write_text(head + "".join(f"- {line}\n" for line in said))
+        report.verified(earmark, path)
+    report.keep()
 
 
 if __name__ == "__main__":

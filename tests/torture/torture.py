@@ -265,7 +265,8 @@ class Lives:
         listening.end(signal.SIGKILL)
         self.look(listening)
         self.lives += 1
-        if any(record["kind"] == "close" for record in read(self.log)):
+        places = [place for place in (self.log, self.spare) if place]
+        if any(record["kind"] == "close" for place in places for record in read(place)):
             self.log = None
         elif self.lives >= LIVES:
             self.close()
