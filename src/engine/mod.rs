@@ -80,14 +80,16 @@ pub enum EngineError {
     VoskLibrary { why: String },
     #[error("Vosk does not load {path}: {why}. Put a sound copy of the model there")]
     VoskLoad { path: String, why: String },
+    #[error("the engine does not come to an end with loading. Look whether its model is whole and its disk answers")]
+    Loading,
     #[error("the engine {name} stopped: {why}")]
     Stopped { name: &'static str, why: String },
 }
 
 impl EngineError {
-    /// Whether a file that is damaged or missing is the cause, so that the same may work once it is mended.
+    /// Whether a file that is damaged, missing or slow is the cause, so that the same may work once it is mended.
     pub fn may_mend(&self) -> bool {
-        use EngineError::{Assets, Model, VoskLibrary, VoskLoad};
-        matches!(self, Assets(_) | Model { .. } | VoskLibrary { .. } | VoskLoad { .. })
+        use EngineError::{Assets, Loading, Model, VoskLibrary, VoskLoad};
+        matches!(self, Assets(_) | Loading | Model { .. } | VoskLibrary { .. } | VoskLoad { .. })
     }
 }
