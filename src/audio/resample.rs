@@ -5,9 +5,11 @@ use rubato::{Fft, FixedSync, Resampler as _};
 
 use super::{AudioError, RATE};
 
+const LOUDEST: f32 = 1000.0;
+
 /// Streams interleaved sound into 16 kHz mono: the mean of the channels, with the filter's delay
-/// taken off, so that sample n lies at n/16000 s of what was pushed. NaN and infinite samples
-/// become 0.
+/// taken off, so that sample n lies at n/16000 s of what was pushed. Samples that are no numbers, or
+/// a thousand times as loud as full scale, become 0: no filter stays finite over them.
 pub struct Resampler {
     from: u32,
     channels: usize,
@@ -49,7 +51,7 @@ impl Resampler {
         debug_assert_eq!(interleaved.len() % self.channels, 0);
         let scale = 1.0 / self.channels as f32;
         let mono = interleaved.chunks_exact(self.channels).map(|frame| {
-            let sum: f32 = frame.iter().filter(|s| s.is_finite()).sum();
+            let sum: f32 = frame.iter().filter(|s| s.abs() <= LOUDEST).sum();
             sum * scale
         });
         self.pending.extend(mono);
@@ -195,6 +197,17 @@ mod tests {
         let mut resampler = Resampler::new(16_000, 2).unwrap();
         let out = resampler.push(&[0.5, 0.25, f32::NAN, 0.5, f32::INFINITY, f32::NEG_INFINITY]);
         assert_eq!(out, [0.375, 0.25, 0.0]);
+    }
+
+    #[test]
+    fn no_sample_however_large_makes_others_infinite() {
+        let mut input: Vec<f32> = (0..8_000).map(|n| (n as f32 * 0.01).sin()).collect();
+        (input[400], input[900], input[1400]) = (-1.7e38, f32::MAX, f32::NAN);
+        for rate in RATES {
+            let loudest = all(rate, &input, 1000).iter().fold(0.0f32, |most, x| most.max(x.abs()));
+            assert!(loudest < 2.0, "{rate} Hz: {loudest}");
+            assert!(all(rate, &input, 1000).iter().all(|x| x.is_finite()), "{rate} Hz");
+        }
     }
 
     #[test]
