@@ -25,6 +25,9 @@ const ECHO_ALONE: [f32; 2] = [0.1, 0.3];
 /// The same for what muting spares of what subtracting left: -15 dB and -10 dB. Of speech alone it spares all, of speech
 /// over an echo a tenth at least in 19 of 20 moments; of an echo alone less than a thirtieth in as many.
 const SPARED: [f32; 2] = [0.03, 0.1];
+/// As long as the loudspeaker has been heard for less than this, the canceller knows too little of the room for speech to
+/// be told from echo: all is muted as people's ears would have it. In blocks: 1 s.
+const LEARNS: usize = RATE as usize / BLOCK;
 /// How much of a power so far counts from one block to the next: it is that of the last 20 ms, about; of the last 300 ms.
 const SHORT: f32 = 0.8;
 const LONG: f32 = 0.986;
@@ -37,6 +40,8 @@ pub struct EchoCanceller {
     rest: Vec<f32>,
     /// Blocks since the loudspeaker last played.
     silent: usize,
+    /// Blocks that the loudspeaker has played in all.
+    heard: usize,
     /// What subtracting left of what was heard, and what muting spared of that.
     left: Share,
     spared: Share,
@@ -54,6 +59,7 @@ impl EchoCanceller {
             processor,
             rest: Vec::new(),
             silent: REST,
+            heard: 0,
             left: Share::over(SHORT, ECHO_ALONE),
             spared: Share::over(LONG, SPARED),
             passed: 1.0,
@@ -78,7 +84,9 @@ impl EchoCanceller {
     fn clean_block(&mut self, heard: &mut [f32]) {
         let mut played = [0.0; BLOCK];
         self.played.take(&mut played);
-        self.silent = if played.iter().any(|x| *x != 0.0) { 0 } else { self.silent.saturating_add(1) };
+        let plays = played.iter().any(|x| *x != 0.0);
+        self.silent = if plays { 0 } else { self.silent.saturating_add(1) };
+        self.heard = self.heard.saturating_add(plays.into());
         if self.silent >= REST {
             self.left.forget();
             self.spared.forget();
@@ -96,7 +104,8 @@ impl EchoCanceller {
         self.processor.process_capture(false, false, Some(&mut left), &mut muted);
         let (muted, left) = (muted.view(0, 0), left.view(0, 0));
         let powers = [power(heard) * FULL_SCALE * FULL_SCALE, power(left), power(muted)];
-        let passes = self.left.of(powers[0], powers[1]).min(self.spared.of(powers[1], powers[2]));
+        let speech = self.left.of(powers[0], powers[1]).min(self.spared.of(powers[1], powers[2]));
+        let passes = if self.heard < LEARNS { 0.0 } else { speech };
         for (k, to) in heard.iter_mut().enumerate() {
             let pass = self.passed + (passes - self.passed) * (k + 1) as f32 / BLOCK as f32;
             *to = (pass * left[k] + (1.0 - pass) * muted[k]) / FULL_SCALE;

@@ -83,9 +83,10 @@ impl SoundServer {
         self.pactl(&["set-default-sink", "loudspeaker"]);
     }
 
-    /// Lets the microphone hear that loudspeaker, 10 dB quieter than what it plays.
+    /// Lets the microphone hear that loudspeaker, 10 dB quieter than what it plays, always as much later: the air between
+    /// them does not stretch, as this module's resampling would to adjust its time.
     pub fn add_echo(&self) {
-        let from = ["module-loopback", "source=loudspeaker.monitor", "sink=room", "latency_msec=30"];
+        let from = ["module-loopback", "source=loudspeaker.monitor", "sink=room", "latency_msec=30", "adjust_time=0"];
         let module = self.pactl(&[&["load-module"], &from[..]].concat());
         let inputs = self.pactl(&["list", "sink-inputs"]);
         let module = format!("Owner Module: {}", module.trim());
