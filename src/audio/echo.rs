@@ -3,8 +3,9 @@
 //!
 //! The canceller is WebRTC's third in Rust (`sonora-aec3`). It subtracts what the loudspeaker must sound like there, and
 //! then mutes what is left of it. The second is made for people's ears: it mutes words, too, while both are heard, which
-//! costs a recogniser more than the echo. So it is used only where hardly anything but the echo is heard: where little is
-//! left after subtracting, or, as while the canceller learns the room, much, of which the second spares nothing.
+//! costs a recogniser more than the echo, and leaves of an echo what a recogniser takes for words. So it only serves to
+//! tell where hardly anything but the echo is heard: where little is left after subtracting, or, as while the canceller
+//! learns the room, much, of which the second spares nothing. There, noise is put in its place, as quiet as the room's.
 
 use super::RATE;
 use crate::sound::Played;
@@ -25,9 +26,14 @@ const ECHO_ALONE: [f32; 2] = [0.1, 0.3];
 /// The same for what muting spares of what subtracting left: -15 dB and -10 dB. Of speech alone it spares all, of speech
 /// over an echo a tenth at least in 19 of 20 moments; of an echo alone less than a thirtieth in as many.
 const SPARED: [f32; 2] = [0.03, 0.1];
+/// The same for what of all that is heard would have to be echo, by what was subtracted: where that is little somebody
+/// speaks, however much has been muted until then. -10 dB and -5 dB.
+const ECHO_HEARD: [f32; 2] = [0.1, 0.3];
 /// As long as the loudspeaker has been heard for less than this, the canceller knows too little of the room for speech to
-/// be told from echo: all is muted as people's ears would have it. In blocks: 1 s.
-const LEARNS: usize = RATE as usize / BLOCK;
+/// be told from echo, and nothing is heard. In blocks: 0.5 s.
+const LEARNS: usize = RATE as usize / 2 / BLOCK;
+/// Its power is that of the quietest moment in this time at least, and twice as long at most. In blocks: 2 s.
+const FLOOR: usize = 2 * RATE as usize / BLOCK;
 /// How much of a power so far counts from one block to the next: it is that of the last 20 ms, about; of the last 300 ms.
 const SHORT: f32 = 0.8;
 const LONG: f32 = 0.986;
@@ -41,10 +47,13 @@ pub struct EchoCanceller {
     /// Blocks since the loudspeaker last played.
     silent: usize,
     /// Blocks that the loudspeaker has played in all.
-    heard: usize,
+    known: usize,
     /// What subtracting left of what was heard, and what muting spared of that.
     left: Share,
     spared: Share,
+    /// What of all that is heard would be echo.
+    echo: Share,
+    noise: Noise,
     /// How much of what is left was passed on at the end of the last block; the rest was muted.
     passed: f32,
 }
@@ -59,9 +68,11 @@ impl EchoCanceller {
             processor,
             rest: Vec::new(),
             silent: REST,
-            heard: 0,
+            known: 0,
             left: Share::over(SHORT, ECHO_ALONE),
             spared: Share::over(LONG, SPARED),
+            echo: Share::over(SHORT, ECHO_HEARD),
+            noise: Noise::default(),
             passed: 1.0,
         }
     }
@@ -86,10 +97,12 @@ impl EchoCanceller {
         self.played.take(&mut played);
         let plays = played.iter().any(|x| *x != 0.0);
         self.silent = if plays { 0 } else { self.silent.saturating_add(1) };
-        self.heard = self.heard.saturating_add(plays.into());
+        self.known = self.known.saturating_add(plays.into());
+        self.noise.hear(power(heard));
         if self.silent >= REST {
             self.left.forget();
             self.spared.forget();
+            self.echo.forget();
             self.passed = 1.0;
             return;
         }
@@ -104,11 +117,13 @@ impl EchoCanceller {
         self.processor.process_capture(false, false, Some(&mut left), &mut muted);
         let (muted, left) = (muted.view(0, 0), left.view(0, 0));
         let powers = [power(heard) * FULL_SCALE * FULL_SCALE, power(left), power(muted)];
-        let speech = self.left.of(powers[0], powers[1]).min(self.spared.of(powers[1], powers[2]));
-        let passes = if self.heard < LEARNS { 0.0 } else { speech };
+        let echo: Vec<f32> = heard.iter().zip(left).map(|(heard, left)| heard * FULL_SCALE - left).collect();
+        let no_echo = 1.0 - self.echo.of(powers[0], power(&echo));
+        let speech = self.left.of(powers[0], powers[1]).min(self.spared.of(powers[1], powers[2]).max(no_echo));
+        let passes = if self.known < LEARNS { 0.0 } else { speech };
         for (k, to) in heard.iter_mut().enumerate() {
             let pass = self.passed + (passes - self.passed) * (k + 1) as f32 / BLOCK as f32;
-            *to = (pass * left[k] + (1.0 - pass) * muted[k]) / FULL_SCALE;
+            *to = pass * left[k] / FULL_SCALE + (1.0 - pass) * self.noise.next();
         }
         self.passed = passes;
     }
@@ -137,6 +152,38 @@ impl Share {
         self.part = self.memory * self.part + part;
         let [low, high] = self.bounds;
         ((self.part / self.whole.max(f32::MIN_POSITIVE) - low) / (high - low)).clamp(0.0, 1.0)
+    }
+}
+
+/// Noise as quiet as the room's.
+#[derive(Default)]
+struct Noise {
+    /// The power of late.
+    late: f32,
+    /// The least of it in this stretch and in the one before, and how many blocks of this one there have been.
+    least: [Option<f32>; 2],
+    blocks: usize,
+    seed: u32,
+}
+
+impl Noise {
+    /// The power of a block, all in turn.
+    fn hear(&mut self, power: f32) {
+        self.late = SHORT * self.late + (1.0 - SHORT) * power;
+        if self.blocks == FLOOR {
+            (self.least, self.blocks) = ([None, self.least[0]], 0);
+        }
+        self.blocks += 1;
+        self.least[0] = Some(self.least[0].map_or(self.late, |least| least.min(self.late)));
+    }
+
+    /// One sample.
+    fn next(&mut self) -> f32 {
+        // Numerical Recipes' generator; evenly spread samples up to `a` have a power of a² / 3.
+        self.seed = self.seed.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+        let least = self.least.iter().flatten().copied().reduce(f32::min).unwrap_or(0.0);
+        let evenly = (self.seed >> 8) as f32 / (1 << 23) as f32 - 1.0;
+        evenly * (3.0 * least).sqrt()
     }
 }
 
@@ -193,6 +240,19 @@ mod tests {
         let out = cleaned(&heard, &[], (313, 320));
         assert_eq!(out, heard[..out.len()]);
         assert!(heard.len() - out.len() < BLOCK);
+    }
+
+    #[test]
+    fn where_only_an_echo_is_heard_there_is_noise_as_quiet_as_the_rooms() {
+        let seconds = |n: usize| n * RATE as usize;
+        // The room is heard alone first.
+        let mut loudspeaker = vec![0.0; seconds(1)];
+        loudspeaker.extend(noise(2, seconds(4)));
+        let room: Vec<f32> = noise(5, loudspeaker.len()).iter().map(|x| x * 0.2).collect();
+        let heard: Vec<f32> = echo(&loudspeaker).iter().zip(&room).map(|(echo, room)| echo + room).collect();
+        let out = cleaned(&heard, &loudspeaker, (320, 320));
+        let part = power(&out[seconds(3)..]) / power(&room);
+        assert!(part > 0.3 && part < 2.0, "{part}");
     }
 
     #[test]
