@@ -2,7 +2,7 @@
 
 use earmark::decode::Network;
 use earmark::decode::emissions::{Class, Classes, Emissions};
-use earmark::decode::search::{Calls, Path, Weights, search};
+use earmark::decode::search::{ATTACHED, Calls, Path, Weights, search};
 use earmark::grammar::{graph, jsgf};
 use proptest::prelude::*;
 use std::collections::{BTreeMap, HashMap};
@@ -25,6 +25,7 @@ struct Case {
     log_probs: Vec<f32>,
     filler_per_phone: f32,
     unheard_boundary: Option<f32>,
+    glued: f32,
 }
 
 const WORDS: usize = 4;
@@ -59,13 +60,15 @@ fn any_case() -> impl Strategy<Value = Case> {
         x.iter().map(|x| 2.0 * x - total).collect::<Vec<f32>>()
     });
     let log_probs = prop::collection::vec(frames, 1..=6).prop_map(|frames| frames.concat());
-    (words, prop::collection::vec(sentence, 1..4), log_probs, 0.0..5.0f32, prop::option::of(0.0..2.0f32)).prop_map(
-        |(words, sentences, log_probs, filler_per_phone, unheard_boundary)| Case {
+    let weights = (0.0..5.0f32, prop::option::of(0.0..2.0f32), 0.0..8.0f32);
+    (words, prop::collection::vec(sentence, 1..4), log_probs, weights).prop_map(
+        |(words, sentences, log_probs, (filler_per_phone, unheard_boundary, glued))| Case {
             words,
             sentences,
             log_probs,
             filler_per_phone,
             unheard_boundary,
+            glued,
         },
     )
 }
@@ -90,6 +93,7 @@ impl Case {
             filler_per_phone: self.filler_per_phone,
             beam: BEAM,
             unheard_boundary: self.unheard_boundary,
+            glued: self.glued,
             calls,
         };
         search::<K>(&self.network(), &self.emissions(), weights)
@@ -152,18 +156,18 @@ fn one_token_each() -> Classes {
 /// The best score of each list of outcomes, by trying every labelling of the frames with the filler or
 /// a class. A run of frames without filler is one call-out: equal neighbours fall together, blanks
 /// drop out, and what is left is a spelling. It begins with a phone, so silence before a call-out is
-/// filler.
+/// filler. Behind the only one, a phone costs more if no frame before it is spent on a boundary.
 fn brute_force(case: &Case, calls: Calls) -> BTreeMap<Vec<u8>, f32> {
     const FILLER: usize = TOKENS;
     let frames = case.log_probs.chunks_exact(TOKENS);
     // Nats against the best token of each frame. The filler pays where the best token begins a phone.
-    let mut costs: Vec<Vec<f32>> = Vec::new();
+    let (mut costs, mut begins_phone): (Vec<Vec<f32>>, Vec<bool>) = Default::default();
     let mut before = usize::from(BLANK);
     for frame in frames {
         let best = (0..TOKENS).max_by(|a, b| frame[*a].total_cmp(&frame[*b])).unwrap();
-        let begins_phone = best < PHONES && best != before;
+        begins_phone.push(best < PHONES && best != before);
         let mut row: Vec<f32> = frame.iter().map(|p| p - frame[best]).collect();
-        row.push(if begins_phone { -case.filler_per_phone } else { 0.0 });
+        row.push(if begins_phone[costs.len()] { -case.filler_per_phone } else { 0.0 });
         costs.push(row);
         before = best;
     }
@@ -176,7 +180,15 @@ fn brute_force(case: &Case, calls: Calls) -> BTreeMap<Vec<u8>, f32> {
         if calls == Calls::ExactlyOne && runs.len() != 1 {
             continue;
         }
-        let score: f32 = labels.iter().zip(&costs).map(|(label, row)| row[*label]).sum();
+        let mut score: f32 = labels.iter().zip(&costs).map(|(label, row)| row[*label]).sum();
+        if calls == Calls::ExactlyOne {
+            let behind = labels.iter().rposition(|label| *label != FILLER).map_or(0, |last| last + 1);
+            let attached = costs.len().min(behind + ATTACHED);
+            if let Some(phone) = (behind..attached).find(|frame| begins_phone[*frame]) {
+                let edges = costs[behind..phone].iter().map(|row| row[usize::from(BOUNDARY)]);
+                score += edges.fold(-case.glued, f32::max);
+            }
+        }
         let mut outcomes: Vec<(Vec<u8>, f32)> = vec![(vec![], score)];
         for run in runs {
             let mut spelling: Vec<Class> = run.iter().map(|label| *label as Class).collect();
@@ -269,6 +281,7 @@ fn said(words: [&[Class]; WORDS], sentences: Vec<Sentence>, labels: &[Class]) ->
         log_probs: plain(labels),
         filler_per_phone: 3.0,
         unheard_boundary: None,
+        glued: 0.0,
     }
 }
 

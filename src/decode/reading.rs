@@ -15,9 +15,11 @@ pub const FRAME_MS: i64 = 20;
 /// The model's first phone comes this much after the sound begins (measured on development voices).
 const ONSET_LAG_MS: i64 = 65;
 /// Set on the development set: the price of a phone that no call-out explains, of a boundary that is
-/// not heard between two words, and how far behind the best a path may fall, nats.
+/// not heard between two words, of more phones right behind a call-out's end, and how far behind the best a path may
+/// fall, nats.
 const FILLER_PER_PHONE: f32 = 4.0;
 const UNHEARD_BOUNDARY: f32 = 0.3;
+const GLUED: f32 = 4.0;
 const BEAM: f32 = 20.0;
 /// Frames before a call-out, and behind it, that are looked at again when it is weighed. There is room for what makes
 /// it another: "has not been" before it, or "point eight" behind "thirty six".
@@ -115,6 +117,7 @@ impl Decoder {
             filler_per_phone: FILLER_PER_PHONE,
             beam: BEAM,
             unheard_boundary: Some(UNHEARD_BOUNDARY),
+            glued: GLUED,
             calls: Calls::AnyNumber,
         };
         Decoder {

@@ -12,6 +12,10 @@ pub struct Weights {
     pub beam: f32,
     /// What it costs that no boundary is heard between two words, nats; `None`: it must be heard.
     pub unheard_boundary: Option<f32>,
+    /// Where there is one call-out: what it costs at most that a phone follows within [`ATTACHED`] frames and without a
+    /// boundary, nats. A boundary costs what it is less likely than the free path: "thirty" is not the beginning of
+    /// "thirteen".
+    pub glued: f32,
     /// Whether there may be any number of call-outs, or must be exactly one.
     pub calls: Calls,
 }
@@ -53,6 +57,8 @@ pub struct Step {
 /// No more places than this, the best ones, are followed on from a frame: where the sound is like nothing, such as many people
 /// talking at once, the beam alone would keep nearly all.
 const MOST_PLACES: usize = 1200;
+/// A phone so many frames behind a call-out (100 ms) is none of its last word's.
+pub const ATTACHED: usize = 5;
 const NONE: u32 = u32::MAX;
 const LOST: f32 = f32::NEG_INFINITY;
 
@@ -187,7 +193,9 @@ struct Run<'a, const K: usize> {
     next: Layer<K>,
     /// Filler before a call-out: where one may begin.
     before: Slot<K>,
-    /// Filler after the only call-out, when exactly one is wanted.
+    /// The only call-out, when exactly one is wanted, has ended so many frames ago, without a phone or a boundary since.
+    ended: [Slot<K>; ATTACHED],
+    /// Filler after it.
     after: Slot<K>,
     /// Kept for [`Run::crowded`].
     scores: Vec<f32>,
@@ -197,8 +205,9 @@ impl<'a, const K: usize> Run<'a, K> {
     fn through(network: &'a Network, emissions: &'a Emissions, weights: Weights) -> Self {
         let layer = || Layer::new(network.nodes.len());
         let (now, next) = (layer(), layer());
-        let (arena, before, after, scores) = (Vec::new(), Slot::EMPTY, Slot::EMPTY, Vec::new());
-        let mut run = Run { network, emissions, weights, arena, now, next, before, after, scores };
+        let (arena, scores) = (Vec::new(), Vec::new());
+        let (before, ended, after) = (Slot::EMPTY, [Slot::EMPTY; ATTACHED], Slot::EMPTY);
+        let mut run = Run { network, emissions, weights, arena, now, next, before, ended, after, scores };
         run.before.0[0] = Token { score: 0.0, ..NO_TOKEN };
         for frame in 0..emissions.frames() {
             run.step(frame);
@@ -212,9 +221,10 @@ impl<'a, const K: usize> Run<'a, K> {
             .active
             .iter()
             .map(|n| self.now.places[*n as usize].best())
+            .chain(self.ended.iter().map(Slot::best))
             .fold(self.before.best().max(self.after.best()), f32::max);
         let floor = (best - self.weights.beam).max(self.crowded());
-        let mut ended: Slot<K> = Slot::EMPTY;
+        let mut ended = Slot::EMPTY;
         for k in 0..self.now.active.len() {
             let node = self.now.active[k];
             let place = self.now.places[node as usize];
@@ -226,13 +236,26 @@ impl<'a, const K: usize> Run<'a, K> {
         for &root in &self.network.states[0].roots {
             self.enter(frame, root, &self.before.clone());
         }
-        let swallow = if self.emissions.begins_phone[frame] { -self.weights.filler_per_phone } else { 0.0 };
+        let begins_phone = self.emissions.begins_phone[frame];
+        let swallow = if begins_phone { -self.weights.filler_per_phone } else { 0.0 };
         let mut before = Slot::EMPTY;
         let mut after = Slot::EMPTY;
         before.offer_all(&self.before, swallow, &self.arena);
         after.offer_all(&self.after, swallow, &self.arena);
-        let goal = if self.weights.calls == Calls::ExactlyOne { &mut after } else { &mut before };
-        goal.offer_all(&ended, swallow, &self.arena);
+        match self.weights.calls {
+            Calls::AnyNumber => before.offer_all(&ended, swallow, &self.arena),
+            Calls::ExactlyOne => {
+                after.offer_all(&self.ended[ATTACHED - 1], swallow, &self.arena);
+                self.ended.rotate_right(1);
+                self.ended[0] = ended;
+                let boundary = self.emissions.relative(frame, self.emissions.boundary);
+                let price = if begins_phone { swallow - self.weights.glued } else { boundary };
+                self.ended.iter().for_each(|slot| after.offer_all(slot, price, &self.arena));
+                if begins_phone {
+                    self.ended.fill(Slot::EMPTY);
+                }
+            }
+        }
         (self.before, self.after) = (before, after);
         self.now.clear();
         std::mem::swap(&mut self.now, &mut self.next);
@@ -364,6 +387,7 @@ impl<'a, const K: usize> Run<'a, K> {
             Calls::AnyNumber => self.before,
             Calls::ExactlyOne => self.after,
         };
+        self.ended.iter().for_each(|slot| last.offer_all(slot, 0.0, &self.arena));
         for node in std::mem::take(&mut self.now.active) {
             let place = self.now.places[node as usize];
             let mut from = place.blank;

@@ -112,7 +112,7 @@ def knocks(random, n):
 
 
 class Augment:
-    """Clips are (int16 samples, classes, loudness does not matter)."""
+    """Clips are (int16 samples, [(word, its phones)] …); loudness does not matter."""
 
     def __init__(self, clips, seed, rooms=1200):
         self.clips, self.random = clips, np.random.default_rng(seed)
@@ -148,22 +148,22 @@ class Augment:
         return np.pad(track[at : at + n], (0, max(0, n - len(track))))
 
     def _said(self, clip):
-        """Sound and classes, at another pace where the phones still find frames."""
-        x, classes, up_down = self._sound(clip), clip[1], PACES[self.random.integers(len(PACES))]
+        """Sound and words, at another pace where the phones still find frames."""
+        x, words, up_down = self._sound(clip), clip[1], PACES[self.random.integers(len(PACES))]
         other = resample_poly(x, *up_down).astype(np.float32)
-        return (x if len(classes) * 1.6 > len(other) / 320 else other), list(classes)
+        return (x if sum(len(phones) + 1 for _, phones in words) * 1.6 > len(other) / 320 else other), words
 
     def make(self, index):
-        """One clip, sometimes followed by another: (samples, classes with word boundaries)."""
+        """One clip, sometimes followed by another: (samples, [(word, its phones)])."""
         r = self.random
-        x, classes = self._said(self.clips[index])
+        x, words = self._said(self.clips[index])
         lead, tail = int(r.uniform(0.1, 0.5) * RATE), int(r.uniform(0.1, 0.5) * RATE)
         parts = [np.zeros(lead, np.float32), x]
         if r.random() < 0.2 and len(x) < 3.2 * RATE:
             y, more = self._said(self.clips[r.integers(len(self.clips))])
             if len(y) < 3 * RATE:
                 parts += [np.zeros(int(r.uniform(0.08, 0.6) * RATE), np.float32), y * r.uniform(0.6, 1.3)]
-                classes = classes + [39] + more
+                words = words + more
         x = np.concatenate([*parts, np.zeros(tail, np.float32)])
         n = len(x)
         spoken = slice(lead, n - tail)
@@ -174,7 +174,7 @@ class Augment:
         x = np.clip(x, -1, 1)
         if r.random() < 0.5:
             x = np.round(x * 32767) / 32767
-        return x + r.standard_normal(n).astype(np.float32) * 1e-5, classes
+        return x + r.standard_normal(n).astype(np.float32) * 1e-5, words
 
     def _heard(self, x, n):
         """Room, then the colour of a microphone, then perhaps a talker who turns."""

