@@ -2,8 +2,8 @@
 
 mod common;
 
-use common::tools::run;
-use serde_json::Value;
+use common::tools::{run, say};
+use serde_json::{Value, json};
 use std::path::Path;
 use std::process::{Command, Output, Stdio};
 
@@ -25,15 +25,66 @@ fn replay(audio: &str, log: &Path) -> Output {
     Command::new(program).args(["replay", audio, "--start", START, "--log"]).arg(log).output().unwrap()
 }
 
-/// (event, value) of every event in a log, in order.
-fn events(log: &Path) -> Vec<(String, Value)> {
+/// Every event record of a log, in order.
+fn event_records(log: &Path) -> Vec<Value> {
     common::schema::check_log(log);
     let text = std::fs::read_to_string(log).unwrap();
-    let lines = text.lines().map(|line| serde_json::from_str::<Value>(line).unwrap());
-    lines
-        .filter(|v| v["kind"] == "event")
-        .map(|v| (v["event"].as_str().unwrap().to_string(), v["value"].clone()))
-        .collect()
+    text.lines().map(|line| serde_json::from_str::<Value>(line).unwrap()).filter(|v| v["kind"] == "event").collect()
+}
+
+/// (event, value) of every event in a log, in order.
+fn events(log: &Path) -> Vec<(String, Value)> {
+    let pair = |v: Value| (v["event"].as_str().unwrap().to_string(), v["value"].clone());
+    event_records(log).into_iter().map(pair).collect()
+}
+
+/// Some of the development voices of tests/hearing/make_bench.py.
+const VOICES: [&str; 6] =
+    ["flite:awb", "flite:kal16", "espeak:en-us", "espeak:en-029", "espeak:en-gb-scotland", "espeak:en-us-nyc"];
+/// Beside each of these is a call-out of another meaning: "pressure increased", "warmer on", "cord clamped", "heart rate
+/// one thirteen". And what it is itself, if it is one.
+const NEXT_TO_OTHERS: [(&str, Option<&str>); 4] = [
+    ("pressure decreased", Some("pressure_decreased")),
+    ("warmer off", None),
+    ("cord not clamped", None),
+    ("heart rate one thirty", Some("heart_rate")),
+];
+
+#[test]
+fn what_is_next_to_a_call_out_is_not_taken_for_it() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = |name: &str| folder.path().join(name).display().to_string();
+    let (mut pieces, mut ends, mut end) = (Vec::new(), Vec::new(), 0.0);
+    for voice in VOICES {
+        for (words, _) in NEXT_TO_OTHERS {
+            let (said, piece) = (file("said.wav"), file(&format!("{}.wav", pieces.len())));
+            say(words, voice, &said);
+            run("sox", &[&said, "-r", "16000", "-c", "1", &piece, "gain", "-n", "-6", "pad", "1", "0.8"]);
+            end += String::from_utf8(run("soxi", &["-D", &piece])).unwrap().trim().parse::<f64>().unwrap();
+            ends.push(end);
+            pieces.push(piece);
+        }
+    }
+    let (clean, noise, noisy) = (file("clean.wav"), file("noise.wav"), file("noisy.wav"));
+    let pieces: Vec<&str> = pieces.iter().map(String::as_str).collect();
+    run("sox", &[&pieces[..], &[&clean]].concat());
+    run("sox", &["-R", &clean, &noise, "synth", "pinknoise", "vol", "0.05"]);
+    run("sox", &["-m", "-v", "1", &clean, "-v", "1", &noise, &noisy]);
+    for audio in [clean, noisy] {
+        let log = folder.path().join(format!("{}.earmark.jsonl", Path::new(&audio).file_stem().unwrap().display()));
+        assert!(replay(&audio, &log).status.success());
+        let mut right = 0;
+        for event in event_records(&log) {
+            let t = event["t_ms"].as_f64().unwrap() / 1000.0;
+            let place = ends.iter().position(|end| t < *end).unwrap();
+            let (words, itself) = NEXT_TO_OTHERS[place % NEXT_TO_OTHERS.len()];
+            let is_it = itself == event["event"].as_str() && (event["value"].is_null() || event["value"] == json!(130));
+            let doubtful = event.get("doubt").is_some();
+            assert!(is_it || (doubtful && itself.is_some()), "\"{words}\" was taken for {event}");
+            right += usize::from(is_it && !doubtful);
+        }
+        assert!(right >= VOICES.len(), "of {} call-outs only {right} were accepted", 2 * VOICES.len());
+    }
 }
 
 #[test]

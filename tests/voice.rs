@@ -3,7 +3,7 @@
 mod common;
 
 use common::sound_server::SoundServer;
-use common::tools::{dull, dulled, floats, locate, run};
+use common::tools::{dull, dulled, floats, locate, run, say};
 use earmark::audio::EchoCanceller;
 use earmark::core::speech::{Cue, Speech, Urgency};
 use earmark::pack::Pack;
@@ -277,10 +277,7 @@ const VOICES: [&str; 4] = ["flite:awb", "flite:rms", "flite:kal16", "espeak:en-u
 
 fn call_out(text: &str, voice: &str, folder: &Path) -> Vec<f32> {
     let path = folder.join("said.wav").display().to_string();
-    match voice.split_once(':').unwrap() {
-        ("flite", name) => run("flite", &["-voice", name, "-t", text, "-o", &path]),
-        (_, name) => run("espeak-ng", &["-v", name, "-s", "150", "-w", &path, text]),
-    };
+    say(text, voice, &path);
     let raw = run("sox", &[&path, "-r", "16000", "-c", "1", "-t", "f32", "-", "silence", "1", "0.02", "0.5%"]);
     scaled(&floats(&raw), LOUDNESS)
 }

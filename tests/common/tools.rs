@@ -7,7 +7,7 @@ use std::process::Command;
 /// missing, and with its own words when it fails.
 pub fn run(program: &str, args: &[&str]) -> Vec<u8> {
     let package = match program {
-        "sox" => "sox libsox-fmt-all",
+        "sox" | "soxi" => "sox libsox-fmt-all",
         "pactl" | "paplay" => "pulseaudio-utils",
         other => other,
     };
@@ -17,6 +17,14 @@ pub fn run(program: &str, args: &[&str]) -> Vec<u8> {
     let said = String::from_utf8_lossy(&output.stderr);
     assert!(output.status.success(), "{program} {args:?}: {said}");
     output.stdout
+}
+
+/// Writes a sentence said by a synthetic voice to a sound file: "flite:awb", "espeak:en-us".
+pub fn say(text: &str, voice: &str, file: &str) {
+    match voice.split_once(':').unwrap() {
+        ("flite", name) => run("flite", &["-voice", name, "-t", text, "-o", file]),
+        (_, name) => run("espeak-ng", &["-v", name, "-s", "150", "-w", file, text]),
+    };
 }
 
 /// Little-endian 32-bit floats, as SoX and ffmpeg write them raw.
