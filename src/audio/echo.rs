@@ -98,8 +98,9 @@ impl EchoCanceller {
         let plays = played.iter().any(|x| *x != 0.0);
         self.silent = if plays { 0 } else { self.silent.saturating_add(1) };
         self.known = self.known.saturating_add(plays.into());
-        self.noise.hear(power(heard));
-        if self.silent >= REST {
+        let rests = self.silent >= REST;
+        self.noise.hear(power(heard), rests);
+        if rests {
             self.left.forget();
             self.spared.forget();
             self.echo.forget();
@@ -159,8 +160,9 @@ impl Share {
 #[derive(Default)]
 struct Noise {
     /// The power of late.
-    late: f32,
-    /// The least of it in this stretch and in the one before, and how many blocks of this one there have been.
+    late: Option<f32>,
+    /// The least of it in this stretch and in the one before, and how many blocks of this one there have been. Blocks
+    /// with an echo do not count: one that lasts would be taken for the room.
     least: [Option<f32>; 2],
     blocks: usize,
     seed: u32,
@@ -168,13 +170,14 @@ struct Noise {
 
 impl Noise {
     /// The power of a block, all in turn.
-    fn hear(&mut self, power: f32) {
-        self.late = SHORT * self.late + (1.0 - SHORT) * power;
+    fn hear(&mut self, power: f32, counts: bool) {
+        let late = self.late.map_or(power, |late| SHORT * late + (1.0 - SHORT) * power);
+        self.late = Some(late);
         if self.blocks == FLOOR {
             (self.least, self.blocks) = ([None, self.least[0]], 0);
         }
-        self.blocks += 1;
-        self.least[0] = Some(self.least[0].map_or(self.late, |least| least.min(self.late)));
+        self.blocks += usize::from(counts);
+        self.least[0] = Some(self.least[0].map_or(late, |least| least.min(late)));
     }
 
     /// One sample.
@@ -247,12 +250,16 @@ mod tests {
         let seconds = |n: usize| n * RATE as usize;
         // The room is heard alone first.
         let mut loudspeaker = vec![0.0; seconds(1)];
-        loudspeaker.extend(noise(2, seconds(4)));
+        loudspeaker.extend(noise(2, seconds(8)));
         let room: Vec<f32> = noise(5, loudspeaker.len()).iter().map(|x| x * 0.2).collect();
         let heard: Vec<f32> = echo(&loudspeaker).iter().zip(&room).map(|(echo, room)| echo + room).collect();
         let out = cleaned(&heard, &loudspeaker, (320, 320));
-        let part = power(&out[seconds(3)..]) / power(&room);
-        assert!(part > 0.3 && part < 2.0, "{part}");
+        let room = power(&room);
+        // After one that lasts for long, too.
+        for second in 3..8 {
+            let part = power(&out[seconds(second)..seconds(second + 1)]) / room;
+            assert!(part > 0.3 && part < 2.0, "{second}: {part}");
+        }
     }
 
     #[test]

@@ -31,6 +31,7 @@ struct Queue {
     samples: VecDeque<f32>,
     /// As many were given out as silence because they were late. They are dropped when they come.
     late: usize,
+    /// As many have lacked of late, as [`MOST_LACKING`] counts them.
     lacking: usize,
     /// There were enough to begin with.
     flows: bool,
