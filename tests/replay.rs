@@ -2,6 +2,7 @@
 
 mod common;
 
+use common::live::records;
 use common::tools::{run, say};
 use serde_json::{Value, json};
 use std::path::Path;
@@ -27,9 +28,7 @@ fn replay(audio: &str, log: &Path) -> Output {
 
 /// Every event record of a log, in order.
 fn event_records(log: &Path) -> Vec<Value> {
-    common::schema::check_log(log);
-    let text = std::fs::read_to_string(log).unwrap();
-    text.lines().map(|line| serde_json::from_str::<Value>(line).unwrap()).filter(|v| v["kind"] == "event").collect()
+    records(log).into_iter().filter(|v| v["kind"] == "event").collect()
 }
 
 /// (event, value) of every event in a log, in order.

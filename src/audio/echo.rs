@@ -32,7 +32,7 @@ const ECHO_HEARD: [f32; 2] = [0.1, 0.3];
 /// As long as the loudspeaker has been heard for less than this, the canceller knows too little of the room for speech to
 /// be told from echo, and nothing is heard. In blocks: 0.5 s.
 const LEARNS: usize = RATE as usize / 2 / BLOCK;
-/// Its power is that of the quietest moment in this time at least, and twice as long at most. In blocks: 2 s.
+/// The noise has the power of the quietest moment in this time at least, and twice as long at most. In blocks: 2 s.
 const FLOOR: usize = 2 * RATE as usize / BLOCK;
 /// How much of a power so far counts from one block to the next: it is that of the last 20 ms, about; of the last 300 ms.
 const SHORT: f32 = 0.8;
@@ -54,7 +54,7 @@ pub struct EchoCanceller {
     /// What of all that is heard would be echo.
     echo: Share,
     noise: Noise,
-    /// How much of what is left was passed on at the end of the last block; the rest was muted.
+    /// How much of what is left was passed on at the end of the last block; the rest was noise.
     passed: f32,
 }
 
@@ -122,9 +122,10 @@ impl EchoCanceller {
         let no_echo = 1.0 - self.echo.of(powers[0], power(&echo));
         let speech = self.left.of(powers[0], powers[1]).min(self.spared.of(powers[1], powers[2]).max(no_echo));
         let passes = if self.known < LEARNS { 0.0 } else { speech };
+        let loudest = self.noise.loudest();
         for (k, to) in heard.iter_mut().enumerate() {
             let pass = self.passed + (passes - self.passed) * (k + 1) as f32 / BLOCK as f32;
-            *to = pass * left[k] / FULL_SCALE + (1.0 - pass) * self.noise.next();
+            *to = pass * left[k] / FULL_SCALE + (1.0 - pass) * loudest * evenly(&mut self.noise.seed);
         }
         self.passed = passes;
     }
@@ -180,14 +181,17 @@ impl Noise {
         self.least[0] = Some(self.least[0].map_or(late, |least| least.min(late)));
     }
 
-    /// One sample.
-    fn next(&mut self) -> f32 {
-        // Numerical Recipes' generator; evenly spread samples up to `a` have a power of a² / 3.
-        self.seed = self.seed.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+    /// Samples evenly spread up to this are as loud as the room: up to `a` they have a power of a² / 3.
+    fn loudest(&self) -> f32 {
         let least = self.least.iter().flatten().copied().reduce(f32::min).unwrap_or(0.0);
-        let evenly = (self.seed >> 8) as f32 / (1 << 23) as f32 - 1.0;
-        evenly * (3.0 * least).sqrt()
+        (3.0 * least).sqrt()
     }
+}
+
+/// The next of numbers evenly spread in [-1, 1), by Numerical Recipes' generator.
+fn evenly(seed: &mut u32) -> f32 {
+    *seed = seed.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+    (*seed >> 8) as f32 / (1 << 23) as f32 - 1.0
 }
 
 fn power(samples: &[f32]) -> f32 {
@@ -199,13 +203,8 @@ mod tests {
     use super::*;
 
     /// Noise in [-0.1, 0.1], another for each seed.
-    fn noise(seed: u32, count: usize) -> Vec<f32> {
-        let mut state = seed;
-        let mut next = || {
-            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-            (state >> 8) as f32 / (1 << 24) as f32 * 0.2 - 0.1
-        };
-        (0..count).map(|_| next()).collect()
+    fn noise(mut seed: u32, count: usize) -> Vec<f32> {
+        (0..count).map(|_| 0.1 * evenly(&mut seed)).collect()
     }
 
     /// What comes of the microphone's sound when it and the loudspeaker's come in pieces of these lengths.

@@ -85,6 +85,7 @@ def produce(queue, folder, package_path, seed):
         x, words = augment.make(int(augment.random.choice(len(pool), p=chance)))
         heard, said = features(x), classes(words)
         frames = next((f for f in LENGTHS if len(heard) <= 2 * f), None)
+        # A rival's word may be some phones longer.
         if frames is None or len(said) > MOST_PHONES - 9 or len(said) * 1.15 > len(heard) / 2:
             continue
         # One without a rival has itself for one: nothing is to be gained there.
