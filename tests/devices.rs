@@ -318,6 +318,7 @@ fn listener_with_a_faulty_engine() {
         volume: None,
         purpose: Purpose::Demo,
         engine: EngineChoice::BuiltIn,
+        keep_audio: false,
         by_the_day: false,
     };
     let opening = Opening::look(&folder.join("live.earmark.jsonl"), None, &pack).unwrap();

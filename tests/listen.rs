@@ -8,6 +8,7 @@ use common::tools::{dull, dulled, locate, run};
 use earmark::voice::Sounds;
 use serde_json::Value;
 use std::io::{BufRead, BufReader, Read, Write};
+use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::sync::{Mutex, PoisonError};
@@ -82,15 +83,39 @@ fn live_capture_finds_what_replay_finds() {
     let folder = tempfile::tempdir().unwrap();
     let audio = part(folder.path());
     let expected = replayed(&audio, folder.path());
-    tried(|n| {
+    let live = tried(|n| {
         let live = folder.path().join(format!("live-{n}.earmark.jsonl"));
-        let child = listen(&server, &live, SILENT);
+        let child = listen(&server, &live, &["--no-voice", "--keep-audio"]);
         play_to_the_end(&server, child, &audio);
         assert_eq!(close_reason(&live), "interrupted");
         let report = earmark::journal::verify(&live).unwrap();
         assert!(report.problems.is_empty() && report.closed, "{:?}", report.problems);
-        ((), differ(&events(&live), &expected))
+        let wrong = differ(&events(&live), &expected);
+        (live, wrong)
     });
+    is_what_was_heard(&live, folder.path());
+}
+
+/// The sound that was kept beside a log: as the log says, sound by another's decoder, and heard again the same.
+fn is_what_was_heard(live: &Path, folder: &Path) {
+    let told: Vec<_> = records(live).into_iter().filter(|r| r["device"] == "sound file").collect();
+    let [begun, kept] = &told[..] else { panic!("{told:?}") };
+    let name = live.file_name().unwrap().to_str().unwrap().replace(".earmark.jsonl", ".flac");
+    let from = begun["text"].as_str().unwrap().strip_prefix(&format!("{name}, from ")).unwrap();
+    let from: i64 = from.strip_suffix(" ms on").unwrap().parse().unwrap();
+    let path = live.with_file_name(&name);
+    assert_eq!(path.metadata().unwrap().permissions().mode() & 0o777, 0o600);
+    let sum = String::from_utf8(run("sha256sum", &[path.to_str().unwrap()])).unwrap();
+    assert!(kept["text"].as_str().unwrap().ends_with(&format!(" s, SHA-256 {}", &sum[..64])), "{kept}");
+    run("ffmpeg", &["-v", "error", "-xerror", "-i", path.to_str().unwrap(), "-f", "null", "-"]);
+    let folder = folder.join("again");
+    std::fs::create_dir(&folder).unwrap();
+    let (again, live) = (replayed(&path, &folder), events(live));
+    assert_eq!(differ(&again, &live), None);
+    // Where the file lies on the log's clock.
+    for ((again, what), (live, _)) in again.iter().zip(live) {
+        assert!((again + from - live).abs() < 150, "{what:?}: {again} ms, from {from} ms on, not {live} ms");
+    }
 }
 
 /// The microphone hears the loudspeaker: what is said is on the tape, and no call-out is made of it or lost over it.
@@ -190,6 +215,7 @@ fn it_ends_cleanly_when_terminated_and_says_which_microphones_there_are() {
     signal(&child, "TERM");
     assert!(child.wait().unwrap().success());
     assert_eq!(close_reason(&log), "terminated");
+    assert_eq!(folder.path().read_dir().unwrap().count(), 1, "no sound is kept that nobody asked for");
 
     let mut list = Command::new(env!("CARGO_BIN_EXE_earmark"));
     list.args(["listen", "--mic", "list"]);

@@ -2,6 +2,7 @@
 
 mod echo;
 mod file;
+mod flac;
 mod mic;
 mod ogg;
 mod pace;
@@ -15,6 +16,7 @@ use std::time::Duration;
 
 pub use echo::EchoCanceller;
 pub use file::{AudioFile, Ended, open as open_file, sha256};
+pub use flac::FlacFile;
 pub use mic::{MicChunk, MicInfo, Microphone, list as list_microphones, open as open_microphone};
 pub use pace::Pace;
 pub use resample::Resampler;

@@ -78,6 +78,9 @@ pub struct ListenArgs {
     /// A second place for the same log, best on another disk: records are kept while one of the two takes them
     #[arg(long, value_name = "PATH")]
     log_spare: Option<PathBuf>,
+    /// Keep what is heard beside the log, as FLAC with the log's name, its SHA-256 in the log [default: no sound is kept]
+    #[arg(long)]
+    keep_audio: bool,
     /// Why the log is kept; one that is gone on with keeps its purpose
     #[arg(long, value_enum, default_value = "drill")]
     purpose: Purpose,
@@ -227,6 +230,7 @@ pub fn listen(args: ListenArgs) -> Result<ExitCode> {
         volume: (!args.no_voice).then_some(args.volume),
         purpose,
         engine: args.engine.choice()?,
+        keep_audio: args.keep_audio,
         by_the_day: args.service,
     };
     let mut printer = Printer::new(&pack, false, ProgressBar::hidden());

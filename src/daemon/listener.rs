@@ -1,7 +1,7 @@
 //! The listening thread: reads the microphone, opens it anew when it is lost, cuts its sound into segments. Nothing
 //! makes it wait: the [`Ears`] have the engine on a thread of its own.
 
-use super::{ListenError, Message};
+use super::{Keeping, ListenError, Message};
 use crate::audio::{self, AudioError, EchoCanceller, MicChunk, Pace};
 use crate::check::{Sign, Watch};
 use crate::engine::Engine;
@@ -36,15 +36,17 @@ pub struct Listener {
 struct Asks {
     stop: AtomicBool,
     words: AtomicBool,
+    cut: AtomicBool,
 }
 
 impl Listener {
     /// Opens the microphone; gives its name, and the moment at which the log's clock is 0. What the loudspeaker has
-    /// `played` is taken out of what it hears.
+    /// `played` is taken out of what it hears; the rest is what is kept, if it is.
     pub async fn start(
         microphone: Option<String>,
         engine: Box<dyn Engine>,
         played: Played,
+        keeping: Option<Keeping>,
         messages: mpsc::UnboundedSender<Message>,
     ) -> Result<(Listener, String, Instant), ListenError> {
         let (opened, on_open) = oneshot::channel();
@@ -56,7 +58,7 @@ impl Listener {
                 // What ALSA says of its own accord would tear the screen.
                 let _unprinted = alsa::Output::local_error_handler();
                 let last = LastWord(messages);
-                hear(microphone.as_deref(), engine, Feed::new(played), &asked, opened, &last.0);
+                hear(microphone.as_deref(), engine, Feed::new(played, keeping), &asked, opened, &last.0);
             })
             .map_err(|_| ListenError::Silent)?;
         let (name, clock) = on_open.await.map_err(|_| ListenError::Silent)??;
@@ -71,6 +73,11 @@ impl Listener {
     /// Whether it is to tell the words so far of what is being said.
     pub fn want_words(&self, wanted: bool) {
         self.asks.words.store(wanted, Ordering::Relaxed);
+    }
+
+    /// What is kept from now on belongs into another file: the machine slept, and the log's clock went on.
+    pub fn cut_audio(&self) {
+        self.asks.cut.store(true, Ordering::Relaxed);
     }
 
     /// Waits until it has ended.
@@ -124,6 +131,9 @@ fn hear(
     let (mut in_speech, mut look_at, mut try_at) = (false, started, started);
     while !asks.stop.load(Ordering::Relaxed) {
         let now = || started.elapsed().as_millis() as Millis;
+        if asks.cut.swap(false, Ordering::Relaxed) {
+            feed.keeping.iter().for_each(Keeping::cut);
+        }
         let (segments, signs) = match &mut microphone {
             Some(open) => match guarded(|| Ok(feed.take(open.read(PATIENCE).map_err(|e| e.to_string())?, now()))) {
                 Ok(taken) => taken,
@@ -163,11 +173,13 @@ fn hear(
     }
     feed.segmenter.finish().into_iter().for_each(|segment| ears.hear(segment));
     ears.finish();
+    feed.keeping.into_iter().for_each(Keeping::end);
 }
 
 /// What the sound of one microphone after another becomes.
 struct Feed {
     canceller: EchoCanceller,
+    keeping: Option<Keeping>,
     segmenter: Segmenter,
     watch: Watch,
     pace: Pace,
@@ -180,9 +192,10 @@ struct Feed {
 type Told = (&'static str, String);
 
 impl Feed {
-    fn new(played: Played) -> Feed {
+    fn new(played: Played, keeping: Option<Keeping>) -> Feed {
         Feed {
             canceller: EchoCanceller::new(played),
+            keeping,
             segmenter: Segmenter::default(),
             watch: Watch::default(),
             pace: Pace::default(),
@@ -217,9 +230,9 @@ impl Feed {
         if lost > MOST_PATCHED {
             segments.extend(self.cut(lost as i64));
         } else if lost > 0 {
-            segments.extend(self.segmenter.push(&self.canceller.clean(&vec![0.0; lost as usize])));
+            segments.extend(self.push(&vec![0.0; lost as usize]));
         }
-        segments.extend(self.segmenter.push(&self.canceller.clean(&chunk.samples)));
+        segments.extend(self.push(&chunk.samples));
         if let Some(off) = self.pace.look(self.segmenter.position(), now)
             && (self.segmenter.running().is_none() || off.abs() > FAR_OFF)
         {
@@ -227,6 +240,14 @@ impl Feed {
         }
         let signs = self.watch.hear(&chunk.samples);
         (segments, signs.into_iter().map(|sign| tell(sign, self.name.clone())).collect())
+    }
+
+    fn push(&mut self, samples: &[f32]) -> Vec<Segment> {
+        let clean = self.canceller.clean(samples);
+        if let Some(keeping) = &mut self.keeping {
+            keeping.take(self.segmenter.position(), &clean);
+        }
+        self.segmenter.push(&clean)
     }
 
     /// Ends what is being said, and moves the clock.
@@ -272,7 +293,7 @@ mod tests {
 
     /// Where its sound is on the log's clock, in ms, after a microphone opened at 0 gave its first 20 ms at this moment.
     fn place(first: Millis) -> u64 {
-        let mut feed = Feed::new(Played::default());
+        let mut feed = Feed::new(Played::default(), None);
         feed.begin("a microphone".into(), 0);
         feed.take(chunk(0), first);
         feed.segmenter.position() * 1000 / RATE
@@ -287,7 +308,7 @@ mod tests {
 
     #[test]
     fn sound_that_was_lost_moves_what_follows() {
-        let mut feed = Feed::new(Played::default());
+        let mut feed = Feed::new(Played::default(), None);
         feed.begin("a microphone".into(), 0);
         feed.take(chunk(0), 20);
         feed.take(chunk(1_600), 120);

@@ -1,6 +1,7 @@
 //! Live capture: microphone and engine on a thread of their own, the voice on another, keypads, clock and log in
 //! one select loop.
 
+mod keeping;
 mod keypads;
 mod listener;
 mod speaking;
@@ -22,6 +23,7 @@ use crate::settings::{self, EngineChoice, SettingsError};
 use crate::sound::Played;
 use crate::time::{Anchor, Clock, Millis, Sleep, long_face};
 use crate::voice::Report;
+use keeping::Keeping;
 use keypads::Keypads;
 use listener::Listener;
 use speaking::{Loudspeaker, Speaking};
@@ -57,6 +59,8 @@ pub struct Plan {
     pub volume: Option<i8>,
     pub purpose: Purpose,
     pub engine: EngineChoice,
+    /// Whether what is heard is kept in a file beside the log.
+    pub keep_audio: bool,
     /// Whether a log that has had its day is closed, so that the next can begin.
     pub by_the_day: bool,
 }
@@ -72,6 +76,12 @@ enum Message {
         device: &'static str,
         state: &'static str,
         text: String,
+    },
+    /// Of the file with sound; the moment that its first sample has.
+    SoundFile {
+        state: &'static str,
+        text: String,
+        from: Option<Millis>,
     },
     Voice(Report),
     /// The disk took records, or did not.
@@ -109,8 +119,10 @@ pub async fn listen_with<'p>(
     let (messages, mut inbox) = mpsc::unbounded_channel();
     let mut keypads = Keypads::new(&plan.keypad, pack.keypad.as_ref())?;
     let played = Played::default();
+    let keeping = plan.keep_audio.then(|| Keeping::start(opening.path(), messages.clone())).transpose();
+    let keeping = keeping.map_err(|_| ListenError::Silent)?;
     let (listener, microphone, clock) =
-        Listener::start(plan.microphone.clone(), engine, played.clone(), messages.clone()).await?;
+        Listener::start(plan.microphone.clone(), engine, played.clone(), keeping, messages.clone()).await?;
     let awake = || clock.elapsed().as_millis() as Millis;
     let mut voice = Speaking::start(plan.volume, pack, clock, played, messages.clone());
     let absence = voice.absence();
@@ -162,6 +174,10 @@ pub async fn listen_with<'p>(
                 }
                 Message::Speaking(speaking) => vec![Input::Speaking(speaking)],
                 Message::Device { device, state, text } => vec![input(device, state, Some(text))],
+                Message::SoundFile { state, text, from } => {
+                    let from = from.map(|ms| format!(", from {} ms on", (now() + ms).saturating_sub(awake())));
+                    vec![input("sound file", state, Some(text + &from.unwrap_or_default()))]
+                }
                 Message::Voice(report) => {
                     loudspeaker.shown(&report).into_iter().for_each(|line| log.watcher.told(&line));
                     loudspeaker.inputs(report)
@@ -179,6 +195,7 @@ pub async fn listen_with<'p>(
                     reason = Some("its day is over");
                 }
                 let slept = sleep.look(now(), awake()).map(|ms| {
+                    listener.cut_audio();
                     input(RECORDER, "woke", Some(format!("the machine slept for {}", long_face(ms))))
                 });
                 let wall = log_clock.and_wall().map(|(_, wall)| Input::Wall(wall));

@@ -1,0 +1,169 @@
+//! Keeps what was heard in a file beside the log, where that was asked for: on a thread of its own, that nothing waits for.
+
+use super::Message;
+use crate::audio::{FlacFile, sha256};
+use crate::hearing::RATE;
+use crate::journal::ENDING;
+use crate::time::Millis;
+use std::io;
+use std::path::{Path, PathBuf};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TrySendError, channel, sync_channel};
+use std::time::Duration;
+use tokio::sync::mpsc::UnboundedSender;
+
+/// Pieces that wait for a disk that does not take them: about a minute. Beyond that, silence stands in the file.
+const MOST_WAITING: usize = 6_000;
+/// After an error another file is begun, so many samples later: 10 s.
+const RETRY: u64 = 10 * RATE;
+/// So long the end waits for the file to be complete.
+const PATIENCE: Duration = Duration::from_secs(5);
+/// Silence is written in pieces of so many samples.
+const SILENCE: [f32; 4096] = [0.0; 4096];
+
+enum Piece {
+    Sound(u64, Vec<f32>),
+    /// What follows belongs into another file.
+    Cut,
+}
+
+/// The thread, from outside.
+pub struct Keeping {
+    to: SyncSender<Piece>,
+    ended: Receiver<()>,
+    messages: UnboundedSender<Message>,
+    drops: bool,
+}
+
+impl Keeping {
+    /// Keeps sound in `NAME.flac` beside the log called `NAME.earmark.jsonl`; in `NAME-2.flac` where there is one.
+    pub fn start(log: &Path, messages: UnboundedSender<Message>) -> io::Result<Keeping> {
+        let (to, from) = sync_channel(MOST_WAITING);
+        let (last, ended) = channel();
+        let mut kept =
+            Kept { log: log.into(), messages: messages.clone(), file: None, next: 0, try_at: 0, failed: false };
+        std::thread::Builder::new().name("sound file".into()).spawn(move || {
+            for piece in from {
+                match piece {
+                    Piece::Sound(at, samples) => kept.take(at, &samples),
+                    Piece::Cut => kept.finish(),
+                }
+            }
+            kept.finish();
+            drop(last);
+        })?;
+        Ok(Keeping { to, ended, messages, drops: false })
+    }
+
+    /// Sound whose first sample is this one of the stream.
+    pub fn take(&mut self, at: u64, samples: &[f32]) {
+        let drops = matches!(self.to.try_send(Piece::Sound(at, samples.to_vec())), Err(TrySendError::Full(_)));
+        if drops != self.drops {
+            self.drops = drops;
+            let (state, text) = match drops {
+                true => ("slow", "the disk does not take it: silence stands where sound is missing"),
+                false => ("back", "the disk takes it again"),
+            };
+            tell(&self.messages, state, text.into(), None);
+        }
+    }
+
+    /// Ends the file; with what comes next another is begun.
+    pub fn cut(&self) {
+        let _ = self.to.try_send(Piece::Cut);
+    }
+
+    /// Returns when the file is complete, or when its disk has been waited for long enough.
+    pub fn end(self) {
+        drop(self.to);
+        if self.ended.recv_timeout(PATIENCE) == Err(RecvTimeoutError::Timeout) {
+            tell(&self.messages, "lost", "the disk does not take its end".into(), None);
+        }
+    }
+}
+
+fn tell(messages: &UnboundedSender<Message>, state: &'static str, text: String, from: Option<Millis>) {
+    let _ = messages.send(Message::SoundFile { state, text, from });
+}
+
+/// What the thread has.
+struct Kept {
+    log: PathBuf,
+    messages: UnboundedSender<Message>,
+    file: Option<(PathBuf, FlacFile)>,
+    /// The stream's sample that comes next in the file.
+    next: u64,
+    /// The one with which a file may be begun.
+    try_at: u64,
+    failed: bool,
+}
+
+impl Kept {
+    fn take(&mut self, at: u64, samples: &[f32]) {
+        if self.file.is_none() && at >= self.try_at {
+            match self.begin() {
+                Ok(file) => {
+                    tell(&self.messages, "begun", name(&file.0), Some(at * 1000 / RATE));
+                    (self.file, self.next, self.failed) = (Some(file), at, false);
+                }
+                Err(error) => self.fail(at, error),
+            }
+        }
+        if let Some((_, file)) = &mut self.file
+            && let Err(error) = write(file, &mut self.next, at, samples)
+        {
+            self.fail(at, error);
+        }
+    }
+
+    fn begin(&self) -> io::Result<(PathBuf, FlacFile)> {
+        let whole = self.log.file_name().unwrap_or_default().to_string_lossy();
+        let stem = whole.strip_suffix(ENDING).unwrap_or(&whole);
+        for count in 1.. {
+            let name = if count == 1 { format!("{stem}.flac") } else { format!("{stem}-{count}.flac") };
+            let path = self.log.with_file_name(name);
+            match FlacFile::create(&path) {
+                Err(error) if error.kind() == io::ErrorKind::AlreadyExists => continue,
+                made => return Ok((path, made?)),
+            }
+        }
+        unreachable!("there are not so many files")
+    }
+
+    /// Told of once, until a file is begun again.
+    fn fail(&mut self, at: u64, error: io::Error) {
+        let place = self.file.take().map(|(path, _)| path).unwrap_or_else(|| self.log.with_extension(""));
+        self.try_at = at + RETRY;
+        if !std::mem::replace(&mut self.failed, true) {
+            tell(&self.messages, "lost", format!("{}: {error}; the log goes on without sound", name(&place)), None);
+        }
+    }
+
+    fn finish(&mut self) {
+        let Some((path, file)) = self.file.take() else { return };
+        let done = file.finish().and_then(|length| Ok((length, sha256(&path).map_err(io::Error::other)?)));
+        match done {
+            Ok((length, hash)) => {
+                let text = format!("{}, {:.3} s, SHA-256 {hash}", name(&path), length.as_secs_f64());
+                tell(&self.messages, "kept", text, None);
+            }
+            Err(error) => tell(&self.messages, "lost", format!("{}: {error}", name(&path)), None),
+        }
+    }
+}
+
+/// Silence stands for what did not come; what came twice is left out.
+fn write(file: &mut FlacFile, next: &mut u64, at: u64, samples: &[f32]) -> io::Result<()> {
+    while *next < at {
+        let some = (at - *next).min(SILENCE.len() as u64);
+        file.push(&SILENCE[..some as usize])?;
+        *next += some;
+    }
+    let known = (*next - at).min(samples.len() as u64) as usize;
+    file.push(&samples[known..])?;
+    *next += (samples.len() - known) as u64;
+    Ok(())
+}
+
+fn name(path: &Path) -> String {
+    path.file_name().unwrap_or_default().to_string_lossy().into_owned()
+}
