@@ -60,6 +60,18 @@ class Machine:
     def order(self, text):
         self.monitor.sendall(text.encode() + b"\n")
 
+    def status(self):
+        """What QEMU says of the whole machine: running, or suspended."""
+        self.monitor.setblocking(False)
+        try:
+            while self.monitor.recv(65536):
+                pass
+        except BlockingIOError:
+            self.monitor.setblocking(True)
+        self.order("info status")
+        time.sleep(0.3)
+        return self.monitor.recv(65536).decode(errors="replace")
+
     def expect(self, pattern):
         """Waits for a line, after all that were waited for before, and gives its match."""
         until = time.monotonic() + PATIENCE

@@ -1,6 +1,6 @@
 #!/usr/bin/env python3
 """Proves the service on a real systemd and udev: installs into a clean Debian, boots it in QEMU with a USB keyboard and
-a sound card, types, kills and stops the service, and reads its log.
+a sound card, types, kills and stops the service, suspends the machine, and reads the logs.
 
 usage: run.py EARMARK ASSETS
 
@@ -16,6 +16,7 @@ import shutil
 import sys
 import tempfile
 import time
+from datetime import datetime
 
 HERE = pathlib.Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parent / "common"))
@@ -30,6 +31,7 @@ NAMED = f"""[Service]
 ExecStart=
 ExecStart=/usr/bin/earmark listen --service --plain --purpose drill --keypad "{KEYBOARD}"
 """
+SLEEP = 30  # seconds
 PROOF = "[Unit]\nAfter=multi-user.target\n[Service]\nExecStart=/proof\n[Install]\nWantedBy=graphical.target\n"
 
 
@@ -131,8 +133,31 @@ def drill(machine, report):
     told = [line for line in machine.lines if '"device":"loudspeaker"' in line]
     assert told and all('"state":"ready"' in line for line in told), told
     report("its loudspeaker was there all the time")
+    asleep(machine, report)
     machine.ask("end")
     machine.expect("END")
+
+
+def asleep(machine, report):
+    """Suspends the machine between two keys: what lies between them, by the log and by its wall clock, is what went by here."""
+    machine.keys("7")
+    before, here = machine.event("ventilation_started"), time.monotonic()
+    machine.ask("suspend")
+    until = here + 60
+    while "suspended" not in machine.status():
+        assert time.monotonic() < until, "it does not go to sleep"
+        time.sleep(0.5)
+    time.sleep(SLEEP)
+    machine.order("system_wakeup")
+    machine.expect("AWAKE")
+    woke = json.loads(machine.expect(r'RECORD (.*"device":"recorder","state":"woke".*)')[1])
+    machine.keys("8")
+    pressed = time.monotonic()
+    after = machine.event("ventilation_stopped")
+    real, by_log = pressed - here, (after["t_ms"] - before["t_ms"]) / 1000
+    by_wall = (datetime.fromisoformat(after["at"]) - datetime.fromisoformat(before["at"])).total_seconds()
+    assert abs(by_log - real) < 4 and abs(by_wall - by_log) < 1, (real, by_log, by_wall)
+    report(f"suspended to memory between two keys: {woke['text']}; they lie {by_log:.1f} s apart in the log, {real:.1f} s here")
 
 
 def main():
@@ -151,9 +176,9 @@ def main():
         # Read from the disk image, outside the machine.
         listed = run("debugfs", "-R", "ls -p /var/lib/earmark", str(image))
         names = sorted(part for line in listed.splitlines() for part in line.split("/") if part.endswith(".jsonl"))
-        path = folder / names[0]
-        run("debugfs", "-R", f"dump /var/lib/earmark/{names[0]} {path}", str(image))
-        report.verified(earmark, path)
+        for log in names:
+            run("debugfs", "-R", f"dump /var/lib/earmark/{log} {folder / log}", str(image))
+            report.verified(earmark, folder / log)
     report.keep()
 
 
