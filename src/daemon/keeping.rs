@@ -39,8 +39,7 @@ impl Keeping {
     pub fn start(log: &Path, messages: UnboundedSender<Message>) -> io::Result<Keeping> {
         let (to, from) = sync_channel(MOST_WAITING);
         let (last, ended) = channel();
-        let mut kept =
-            Kept { log: log.into(), messages: messages.clone(), file: None, next: 0, try_at: 0, failed: false };
+        let mut kept = Kept::new(log, messages.clone());
         std::thread::Builder::new().name("sound file".into()).spawn(move || {
             for piece in from {
                 match piece {
@@ -98,6 +97,10 @@ struct Kept {
 }
 
 impl Kept {
+    fn new(log: &Path, messages: UnboundedSender<Message>) -> Kept {
+        Kept { log: log.into(), messages, file: None, next: 0, try_at: 0, failed: false }
+    }
+
     fn take(&mut self, at: u64, samples: &[f32]) {
         if self.file.is_none() && at >= self.try_at {
             match self.begin() {
@@ -115,26 +118,30 @@ impl Kept {
         }
     }
 
+    /// A new file: the first of its names that is free.
     fn begin(&self) -> io::Result<(PathBuf, FlacFile)> {
-        let whole = self.log.file_name().unwrap_or_default().to_string_lossy();
-        let stem = whole.strip_suffix(ENDING).unwrap_or(&whole);
-        for count in 1.. {
-            let name = if count == 1 { format!("{stem}.flac") } else { format!("{stem}-{count}.flac") };
-            let path = self.log.with_file_name(name);
+        let mut count = 1;
+        loop {
+            let path = self.path(count);
             match FlacFile::create(&path) {
-                Err(error) if error.kind() == io::ErrorKind::AlreadyExists => continue,
+                Err(error) if error.kind() == io::ErrorKind::AlreadyExists => count += 1,
                 made => return Ok((path, made?)),
             }
         }
-        unreachable!("there are not so many files")
+    }
+
+    fn path(&self, count: usize) -> PathBuf {
+        let log = name(&self.log);
+        let stem = log.strip_suffix(ENDING).unwrap_or(&log);
+        self.log.with_file_name(if count == 1 { format!("{stem}.flac") } else { format!("{stem}-{count}.flac") })
     }
 
     /// Told of once, until a file is begun again.
     fn fail(&mut self, at: u64, error: io::Error) {
-        let place = self.file.take().map(|(path, _)| path).unwrap_or_else(|| self.log.with_extension(""));
+        let path = self.file.take().map_or_else(|| self.path(1), |(path, _)| path);
         self.try_at = at + RETRY;
         if !std::mem::replace(&mut self.failed, true) {
-            tell(&self.messages, "lost", format!("{}: {error}; the log goes on without sound", name(&place)), None);
+            tell(&self.messages, "lost", format!("{}: {error}; the log goes on without sound", name(&path)), None);
         }
     }
 
@@ -166,4 +173,58 @@ fn write(file: &mut FlacFile, next: &mut u64, at: u64, samples: &[f32]) -> io::R
 
 fn name(path: &Path) -> String {
     path.file_name().unwrap_or_default().to_string_lossy().into_owned()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::audio::open_file;
+    use tokio::sync::mpsc::{UnboundedReceiver, unbounded_channel};
+
+    fn told(messages: &mut UnboundedReceiver<Message>) -> Vec<(&'static str, String, Option<Millis>)> {
+        let one = |message| match message {
+            Message::SoundFile { state, text, from } => (state, text, from),
+            _ => panic!("of something else"),
+        };
+        std::iter::from_fn(|| messages.try_recv().ok()).map(one).collect()
+    }
+
+    #[test]
+    fn what_did_not_come_is_silence_and_what_came_twice_is_left_out() {
+        let folder = tempfile::tempdir().unwrap();
+        let (outbox, mut messages) = unbounded_channel();
+        let mut kept = Kept::new(&folder.path().join("drill.earmark.jsonl"), outbox);
+        kept.take(1_600, &[0.5; 800]);
+        kept.take(3_200, &[0.25; 800]);
+        kept.take(3_600, &[0.25; 800]);
+        kept.finish();
+        let path = folder.path().join("drill.flac");
+        let sound: Vec<f32> = open_file(&path).unwrap().flatten().collect();
+        let expected = [[0.5; 800].as_slice(), &[0.0; 800], &[0.25; 1200]].concat();
+        assert_eq!(sound.len(), expected.len());
+        assert!(sound.iter().zip(&expected).all(|(a, b)| (a - b).abs() < 1e-4));
+        let text = format!("drill.flac, 0.175 s, SHA-256 {}", sha256(&path).unwrap());
+        assert_eq!(told(&mut messages), [("begun", "drill.flac".into(), Some(100)), ("kept", text, None)]);
+    }
+
+    #[test]
+    fn a_folder_that_takes_nothing_is_told_of_once_and_tried_again() {
+        let folder = tempfile::tempdir().unwrap();
+        let place = folder.path().join("not there yet");
+        let (outbox, mut messages) = unbounded_channel();
+        let mut kept = Kept::new(&place.join("drill.earmark.jsonl"), outbox);
+        kept.take(0, &[0.5; 800]);
+        kept.take(RETRY, &[0.5; 800]);
+        let [(state, text, _)] = &told(&mut messages)[..] else { panic!("told of not once") };
+        assert!(*state == "lost" && text.starts_with("drill.flac: "), "{state}: {text}");
+        std::fs::create_dir(&place).unwrap();
+        std::fs::write(place.join("drill.flac"), "another's").unwrap();
+        kept.take(RETRY + 800, &[0.5; 800]);
+        assert_eq!(told(&mut messages), []);
+        kept.take(2 * RETRY, &[0.5; 800]);
+        assert_eq!(told(&mut messages), [("begun", "drill-2.flac".into(), Some(20_000))]);
+        kept.take(2 * RETRY + 800, &[0.5; 800]);
+        kept.finish();
+        assert_eq!(open_file(&place.join("drill-2.flac")).unwrap().flatten().count(), 1_600);
+    }
 }
