@@ -13,8 +13,10 @@ use tokio::sync::mpsc::UnboundedSender;
 
 /// Pieces that wait for a disk that does not take them: about a minute. Beyond that, silence stands in the file.
 const MOST_WAITING: usize = 6_000;
-/// After an error another file is begun, so many samples later: 10 s.
+/// After an error another file is begun, so many samples later: 10 s, and twice as long after each further one, up to 10
+/// minutes, so that a full disk floods neither the log nor itself.
 const RETRY: u64 = 10 * RATE;
+const LONGEST: u64 = 600 * RATE;
 /// So long the end waits for the file to be complete.
 const PATIENCE: Duration = Duration::from_secs(5);
 /// Silence is written in pieces of so many samples.
@@ -93,12 +95,13 @@ struct Kept {
     next: u64,
     /// The one with which a file may be begun.
     try_at: u64,
+    wait: u64,
     failed: bool,
 }
 
 impl Kept {
     fn new(log: &Path, messages: UnboundedSender<Message>) -> Kept {
-        Kept { log: log.into(), messages, file: None, next: 0, try_at: 0, failed: false }
+        Kept { log: log.into(), messages, file: None, next: 0, try_at: 0, wait: RETRY, failed: false }
     }
 
     fn take(&mut self, at: u64, samples: &[f32]) {
@@ -139,7 +142,8 @@ impl Kept {
     /// Told of once, until a file is begun again.
     fn fail(&mut self, at: u64, error: io::Error) {
         let path = self.file.take().map_or_else(|| self.path(1), |(path, _)| path);
-        self.try_at = at + RETRY;
+        self.try_at = at + self.wait;
+        self.wait = LONGEST.min(2 * self.wait);
         if !std::mem::replace(&mut self.failed, true) {
             tell(&self.messages, "lost", format!("{}: {error}; the log goes on without sound", name(&path)), None);
         }
@@ -219,11 +223,11 @@ mod tests {
         assert!(*state == "lost" && text.starts_with("drill.flac: "), "{state}: {text}");
         std::fs::create_dir(&place).unwrap();
         std::fs::write(place.join("drill.flac"), "another's").unwrap();
-        kept.take(RETRY + 800, &[0.5; 800]);
-        assert_eq!(told(&mut messages), []);
         kept.take(2 * RETRY, &[0.5; 800]);
-        assert_eq!(told(&mut messages), [("begun", "drill-2.flac".into(), Some(20_000))]);
-        kept.take(2 * RETRY + 800, &[0.5; 800]);
+        assert_eq!(told(&mut messages), [], "longer is waited after the second time");
+        kept.take(3 * RETRY, &[0.5; 800]);
+        assert_eq!(told(&mut messages), [("begun", "drill-2.flac".into(), Some(30_000))]);
+        kept.take(3 * RETRY + 800, &[0.5; 800]);
         kept.finish();
         assert_eq!(open_file(&place.join("drill-2.flac")).unwrap().flatten().count(), 1_600);
     }
