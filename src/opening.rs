@@ -203,12 +203,19 @@ pub fn go_on_or_begin(folder: &Path, path: &Path, pack: &Pack) -> Result<(Openin
     Ok((Opening::look(&free(path), None, pack)?, told))
 }
 
-/// `NAME.earmark.jsonl`, else `NAME-2.earmark.jsonl` and so on: names are by the second.
+/// A log's path that is free: names are by the second.
 fn free(path: &Path) -> PathBuf {
-    let name = path.to_string_lossy();
-    let stem = name.strip_suffix(ENDING).unwrap_or(&name);
-    let others = (2..).map(|n| PathBuf::from(format!("{stem}-{n}{ENDING}")));
-    std::iter::once(path.into()).chain(others).find(|path| !path.exists()).unwrap_or_default()
+    names(path, ENDING).find(|path| !path.exists()).unwrap_or_default()
+}
+
+/// For the log `NAME.earmark.jsonl`, `NAME` with this ending, then `NAME-2`, and so on.
+pub fn names(log: &Path, ending: &'static str) -> impl Iterator<Item = PathBuf> {
+    let name = log.to_string_lossy();
+    let stem = name.strip_suffix(ENDING).unwrap_or(&name).to_string();
+    (1..).map(move |n| match n {
+        1 => format!("{stem}{ending}").into(),
+        n => format!("{stem}-{n}{ending}").into(),
+    })
 }
 
 /// The newest log in a folder that was left open within a day, and how long ago.

@@ -3,7 +3,7 @@
 use super::Message;
 use crate::audio::{FlacFile, sha256};
 use crate::hearing::RATE;
-use crate::journal::ENDING;
+use crate::opening::names;
 use crate::time::Millis;
 use std::io;
 use std::path::{Path, PathBuf};
@@ -11,6 +11,7 @@ use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TrySendError, chan
 use std::time::Duration;
 use tokio::sync::mpsc::UnboundedSender;
 
+const FLAC: &str = ".flac";
 /// Pieces that wait for a disk that does not take them: about a minute. Beyond that, silence stands in the file.
 const MOST_WAITING: usize = 6_000;
 /// After an error another file is begun, so many samples later: 10 s, and twice as long after each further one, up to 10
@@ -123,25 +124,16 @@ impl Kept {
 
     /// A new file: the first of its names that is free.
     fn begin(&self) -> io::Result<(PathBuf, FlacFile)> {
-        let mut count = 1;
-        loop {
-            let path = self.path(count);
-            match FlacFile::create(&path) {
-                Err(error) if error.kind() == io::ErrorKind::AlreadyExists => count += 1,
-                made => return Ok((path, made?)),
-            }
-        }
-    }
-
-    fn path(&self, count: usize) -> PathBuf {
-        let log = name(&self.log);
-        let stem = log.strip_suffix(ENDING).unwrap_or(&log);
-        self.log.with_file_name(if count == 1 { format!("{stem}.flac") } else { format!("{stem}-{count}.flac") })
+        let mut made = names(&self.log, FLAC).map(|path| (FlacFile::create(&path), path));
+        let is_free =
+            |made: &io::Result<FlacFile>| !made.as_ref().is_err_and(|e| e.kind() == io::ErrorKind::AlreadyExists);
+        let (file, path) = made.find(|(made, _)| is_free(made)).ok_or(io::ErrorKind::AlreadyExists)?;
+        Ok((path, file?))
     }
 
     /// Told of once, until a file is begun again.
     fn fail(&mut self, at: u64, error: io::Error) {
-        let path = self.file.take().map_or_else(|| self.path(1), |(path, _)| path);
+        let path = self.file.take().map(|(path, _)| path).or_else(|| names(&self.log, FLAC).next()).unwrap_or_default();
         self.try_at = at + self.wait;
         self.wait = LONGEST.min(2 * self.wait);
         if !std::mem::replace(&mut self.failed, true) {

@@ -7,8 +7,8 @@ Applications", 2016), by the package pyworld.
 import numpy as np
 import pyworld
 from scipy.ndimage import uniform_filter1d
+from synth.voices import RATE
 
-RATE = 16000
 FRAME_MS = 5.0
 
 
