@@ -15,7 +15,7 @@ const FLAC: &str = ".flac";
 /// Pieces that wait for a disk that does not take them: about a minute. Beyond that, silence stands in the file.
 const MOST_WAITING: usize = 6_000;
 /// After an error another file is begun, so many samples later: 10 s, and twice as long after each further one, up to 10
-/// minutes, so that a full disk floods neither the log nor itself.
+/// minutes, so that a full disk floods neither the log nor itself. A file that went well for so long begins that anew.
 const RETRY: u64 = 10 * RATE;
 const LONGEST: u64 = 600 * RATE;
 /// So long the end waits for the file to be complete.
@@ -97,12 +97,14 @@ struct Kept {
     /// The one with which a file may be begun.
     try_at: u64,
     wait: u64,
+    /// The one with which the file was begun.
+    begun: u64,
     failed: bool,
 }
 
 impl Kept {
     fn new(log: &Path, messages: UnboundedSender<Message>) -> Kept {
-        Kept { log: log.into(), messages, file: None, next: 0, try_at: 0, wait: RETRY, failed: false }
+        Kept { log: log.into(), messages, file: None, next: 0, try_at: 0, wait: RETRY, begun: 0, failed: false }
     }
 
     fn take(&mut self, at: u64, samples: &[f32]) {
@@ -110,7 +112,7 @@ impl Kept {
             match self.begin() {
                 Ok(file) => {
                     tell(&self.messages, "begun", name(&file.0), Some(at * 1000 / RATE));
-                    (self.file, self.next, self.failed) = (Some(file), at, false);
+                    (self.file, self.next, self.begun, self.failed) = (Some(file), at, at, false);
                 }
                 Err(error) => self.fail(at, error),
             }
@@ -133,6 +135,9 @@ impl Kept {
 
     /// Told of once, until a file is begun again.
     fn fail(&mut self, at: u64, error: io::Error) {
+        if self.file.is_some() && at - self.begun >= LONGEST {
+            self.wait = RETRY;
+        }
         let path = self.file.take().map(|(path, _)| path).or_else(|| names(&self.log, FLAC).next()).unwrap_or_default();
         self.try_at = at + self.wait;
         self.wait = LONGEST.min(2 * self.wait);
@@ -222,5 +227,24 @@ mod tests {
         kept.take(3 * RETRY + 800, &[0.5; 800]);
         kept.finish();
         assert_eq!(open_file(&place.join("drill-2.flac")).unwrap().flatten().count(), 1_600);
+    }
+
+    #[test]
+    fn after_a_good_while_a_disk_is_tried_again_as_soon_as_at_first() {
+        let folder = tempfile::tempdir().unwrap();
+        let (outbox, _messages) = unbounded_channel();
+        let mut kept = Kept::new(&folder.path().join("drill.earmark.jsonl"), outbox);
+        let full = || io::Error::from(io::ErrorKind::StorageFull);
+        kept.take(0, &[0.5; 800]);
+        kept.fail(LONGEST - 1, full());
+        assert_eq!(kept.try_at, LONGEST - 1 + RETRY);
+        kept.take(kept.try_at, &[0.5; 800]);
+        let begun = kept.begun;
+        kept.fail(begun + LONGEST - 1, full());
+        assert_eq!(kept.try_at, begun + LONGEST - 1 + 2 * RETRY, "not long enough");
+        kept.take(kept.try_at, &[0.5; 800]);
+        let begun = kept.begun;
+        kept.fail(begun + LONGEST, full());
+        assert_eq!(kept.try_at, begun + LONGEST + RETRY);
     }
 }
