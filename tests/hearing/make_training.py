@@ -30,6 +30,7 @@ from alike import PACK, common, dictionary, sounding_alike  # noqa: E402
 from synth.phrases import Grammar  # noqa: E402
 from synth.voices import RATE, Voices, load, loudness, run, spell, trim  # noqa: E402
 
+import talkers  # noqa: E402
 import vocoder  # noqa: E402
 
 LICENCES = [pathlib.Path("/usr/share/common-licenses") / name for name in ("GPL-3", "Apache-2.0", "MPL-2.0", "GFDL-1.3")]
@@ -41,6 +42,7 @@ VARIANTS = (
 LOUDNESS = 0.1
 ACCENTED = 0.6  # of the clips of voices that can be told phones
 VOCODED = 1 / 3
+MIXED = 0.5  # of the crowd's clips are of no talker that there is
 
 
 class Texts:
@@ -106,7 +108,7 @@ class Texts:
 
 
 class Crowd:
-    """A neural model that speaks in any mixture of its five voices, which are Japanese: few say the same twice."""
+    """A neural model that speaks as one of its talkers, or as a mixture of some of them, so that few say the same twice."""
 
     def __init__(self, rng):
         import onnxruntime
@@ -116,20 +118,26 @@ class Crowd:
         options.intra_op_num_threads = 1
         self.session = onnxruntime.InferenceSession(str(core.model_path()), options)
         self.ids = json.loads((core._data / "vocab.json").read_text(encoding="utf-8"))["vocab"]
-        with (core._data / "voices_ja.npz").open("rb") as file:
-            voices = np.load(file)
-            self.styles = np.stack([voices[name][:, 0] for name in voices.files])  # voices x lengths x 256
+        self.styles = talkers.styles()
+        self.english = [name for name in self.styles if name.startswith(talkers.ENGLISH)]
 
     def __call__(self, phonemes):
-        """Samples at `self.rate()`: throat and manner are mixed apart, and the throat is longer or shorter at times."""
-        random = np.random.default_rng(self.rng.randrange(2**32))
+        """Samples at `self.rate()`. The throat may be anybody's, the manner of speaking is of those who speak English."""
         ids = [self.ids[letter] for letter in phonemes if letter in self.ids]
-        throat, manner = random.dirichlet([0.4] * len(self.styles), 2)
-        styles = self.styles[:, len(ids) - 1]
-        style = np.concatenate([throat @ styles[:, :128], manner @ styles[:, 128:]])
-        told = {"tokens": [[0, *ids, 0]], "style": style[None].astype(np.float32)}
-        told["speed"] = np.array([random.uniform(1.0, 1.5)], np.float32)
+        talker = self.styles[self.rng.choice(self.english)][len(ids) - 1]
+        throat, manner = talker[:128], talker[128:]
+        if self.rng.random() < MIXED:
+            throat = self._mixed(list(self.styles), len(ids))[:128]
+            manner = self._mixed(self.english, len(ids))[128:]
+        told = {"tokens": [[0, *ids, 0]], "style": np.concatenate([throat, manner])[None]}
+        told["speed"] = np.array([self.rng.uniform(0.8, 1.4)], np.float32)
         return self.session.run(None, told)[0].ravel()
+
+    def _mixed(self, names, length):
+        """Three of them, in any shares."""
+        styles = np.stack([self.styles[name][length - 1] for name in self.rng.sample(names, 3)])
+        shares = np.random.default_rng(self.rng.randrange(2**32)).dirichlet([0.7] * 3)
+        return (shares @ styles).astype(np.float32)
 
     def rate(self):
         return 20 * self.rng.randint(1060, 1320)
