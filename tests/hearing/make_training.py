@@ -7,7 +7,7 @@ invented accent (accents.py), and a third of all is said again through a vocoder
 the grammar, their words in wrong order, what decoys.toml makes of them, or with one word turned into another that sounds
 alike, other talk (talk.txt), and pieces of licence texts for what the grammar never says.
 Voices of the drill and of the bench (make_bench.py) are not among these. Needs the Debian packages named in
-tests/synth/voices.py, training.txt, for two voices more rhvoice/say, and the dictionary that `make assets` fetches.
+tests/synth/voices.py, training.txt, Node, for two voices more rhvoice/say, and the dictionary that `make assets` fetches.
 """
 
 import argparse
@@ -31,6 +31,7 @@ from synth.phrases import Grammar  # noqa: E402
 from synth.voices import RATE, Voices, load, loudness, run, spell, trim  # noqa: E402
 
 import talkers  # noqa: E402
+import tube  # noqa: E402
 import vocoder  # noqa: E402
 
 LICENCES = [pathlib.Path("/usr/share/common-licenses") / name for name in ("GPL-3", "Apache-2.0", "MPL-2.0", "GFDL-1.3")]
@@ -164,6 +165,8 @@ class Cast:
 
     def draw(self):
         pick, rng = self.rng.random(), self.rng
+        if pick < 0.06:
+            return f"tube:{rng.randrange(2**32)}"
         if pick < 0.28:
             voice = f"espeak:{rng.choice(ACCENTS)}{rng.choice(VARIANTS)}:{rng.choice([135, 150, 165, 180, 195])}"
             return voice + ":accent" * (rng.random() < ACCENTED)
@@ -181,17 +184,20 @@ class Cast:
 
     def prepare(self, jobs):
         self.others.said.clear()
-        here = ("joe", "hibari", "crowd", "pico", "rhvoice")
+        here = ("joe", "hibari", "crowd", "pico", "rhvoice", "tube")
         self.others.prepare([job for job in jobs if not job[1].startswith(here) and not job[1].endswith(":accent")])
+        as_rhvoice = lambda words, voice, path: "\t".join([*voice.split(":")[1:], path, spell(words)])  # noqa: E731
+        self._together("rhvoice", jobs, [self.rhvoice], as_rhvoice)
+        as_tube = lambda words, voice, path: tube.line(spell(words), int(voice.split(":")[1]), path)  # noqa: E731
+        self._together("tube", jobs, tube.command(), as_tube)
 
-        self._rhvoice([job for job in jobs if job[1].startswith("rhvoice")])
-
-    def _rhvoice(self, jobs):
+    def _together(self, kind, jobs, command, line):
+        """What one program says of the jobs, told a line for each."""
         with tempfile.TemporaryDirectory() as folder:
-            files = {job: os.path.join(folder, f"{n}.wav") for n, job in enumerate(dict.fromkeys(jobs))}
-            lines = ("\t".join([*voice.split(":")[1:], path, spell(words)]) for (words, voice), path in files.items())
+            mine = dict.fromkeys(job for job in jobs if job[1].startswith(kind))
+            files = {job: os.path.join(folder, f"{n}.wav") for n, job in enumerate(mine)}
             if files:
-                run([self.rhvoice], "".join(line + "\n" for line in lines))
+                run(command, "".join(line(*job, path) + "\n" for job, path in files.items()))
             for job, path in files.items():
                 self.others.said[job] = self._fit(load(path), RATE)
 
