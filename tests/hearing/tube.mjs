@@ -1,8 +1,8 @@
 // Says with GnuSpeech, which computes the air in a tube of given length and widths: any throat there could be.
 //
 // usage: node tube.mjs PACKAGE    PACKAGE is the folder of @echogarden/gnuspeech-wasm 0.3.0 (GPL-3.0; not passed on)
-// Reads lines of JSON {"text", "file", "voice": "male", "settings": {NAME: VALUE}}; a name is one of the package's data/en
-// (voice_*.txt, trm_control_model.txt, trm.txt). Writes WAV files.
+// Reads lines of JSON {"text", "file", "settings": {NAME: VALUE}}; a name is one of the package's data/en (voice_*.txt,
+// trm_control_model.txt, trm.txt), as "voice_name". Writes WAV files.
 
 import { writeFileSync } from "node:fs";
 import { createInterface } from "node:readline";
@@ -25,13 +25,13 @@ const text = (string) => {
 const paths = ["./out.wav", folder, "./parameters.txt"].map(text);
 
 for await (const line of createInterface({ input: process.stdin })) {
-  const { text: said, file, voice, settings } = JSON.parse(line);
+  const { text: said, file, settings } = JSON.parse(line);
   const known = new Set();
   for (const [name, original] of originals) {
     const changed = original.replace(/^(\w+) = .*$/gm, (whole, setting) => {
-      if (!(setting in settings) && setting !== "voice_name") return whole;
+      if (!(setting in settings)) return whole;
       known.add(setting);
-      return `${setting} = ${setting === "voice_name" ? voice : settings[setting]}`;
+      return `${setting} = ${settings[setting]}`;
     });
     FS.writeFile(`${folder}/${name}`, changed);
   }

@@ -22,6 +22,7 @@ def line(text, talker, file):
     length, pitch = TALKERS[voice]
     closing = rng.uniform(18, 36)
     settings = {
+        "voice_name": voice,
         "vocal_tract_length": length * rng.uniform(0.92, 1.08),
         "reference_glottal_pitch": pitch + rng.gauss(0, 2.5),
         "glottal_pulse_tp": rng.uniform(30, 46),
@@ -42,4 +43,4 @@ def line(text, talker, file):
         "tonic_range": rng.uniform(-11, -5),
         "drift_deviation": rng.uniform(0, 1.5),
     }
-    return json.dumps({"text": text, "file": file, "voice": voice, "settings": settings})
+    return json.dumps({"text": text, "file": file, "settings": settings})
