@@ -1,4 +1,4 @@
-//! How sure a reading is: several measures of one call-out, joined into one probability.
+//! How sure a reading is: several measures of one call-out, joined into one probability, and two such into one.
 
 /// Measures of one call-out.
 #[derive(Debug, Clone, Copy, Default, PartialEq, serde::Serialize)]
@@ -35,10 +35,59 @@ pub struct Measures {
 const CONSTANT: f32 = -3.367;
 const WEIGHTS: [f32; 13] =
     [-1.045, 0.105, -0.104, 0.945, 0.047, 0.990, 0.108, 1.034, 0.184, -5.354, 1.008, -0.733, -2.265];
-/// The same for a rival that is a call-out, and for one that is a decoy: constant, weight of a nat of margin, weight of a
-/// phone in which the two differ.
-const RIVAL: [f32; 3] = [0.738, 0.424, -0.258];
-const DECOY: [f32; 3] = [-0.830, 0.506, 0.533];
+/// Of what two trainings make of a call-out, fitted in the same way: constant, then for each training the weight of its
+/// log-odds and what is added where it does not hear the call-out.
+const OPINIONS: [f32; 5] = [0.022, 1.016, -3.254, 0.139, -1.850];
+/// The same for a rival that is a call-out, and for one that is a decoy: constant, weight of a nat of margin in each
+/// training, and of a phone in which the two differ.
+const RIVAL: [f32; 4] = [0.699, 0.074, 0.470, 0.025];
+const DECOY: [f32; 4] = [-2.802, 0.687, -0.064, 0.989];
+/// A rival that is further behind counts as this far behind.
+pub const MOST_MARGIN: f32 = 15.0;
+/// Log-odds that are further from even count as these.
+const MOST_LOG_ODDS: f32 = 6.0;
+
+/// What each of two trainings makes of a call-out.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+pub struct Opinions {
+    /// Confidence of each, from 0 to 1; `None` where it does not hear the call-out.
+    pub heard: [Option<f32>; 2],
+    /// Nats to the rival in each; negative where the rival fits better, 0 where nothing is known.
+    pub margins: [f32; 2],
+    /// Phones in which the rival differs.
+    pub apart: f32,
+}
+
+impl Opinions {
+    /// What the regression for the call-out sees.
+    pub fn features(&self) -> [f32; 4] {
+        let [first, second] = self.heard.map(|heard| match heard {
+            Some(p) => [(p / (1.0 - p)).ln().clamp(-MOST_LOG_ODDS, MOST_LOG_ODDS), 0.0],
+            None => [0.0, 1.0],
+        });
+        [first[0], first[1], second[0], second[1]]
+    }
+
+    /// What the one for its rival sees.
+    pub fn rival_features(&self) -> [f32; 3] {
+        let [first, second] = self.margins.map(|nats| nats.clamp(-MOST_MARGIN, MOST_MARGIN));
+        [first, second, self.apart]
+    }
+
+    /// Probability from 0 to 1 that the call-out was said, with this meaning.
+    pub fn confidence(&self) -> f32 {
+        logistic(weighed(OPINIONS[0], &OPINIONS[1..], &self.features()))
+    }
+
+    /// Probability from 0 to 1 that the rival, a decoy or a call-out, is right and the reading wrong; above one half
+    /// only where the rival fits better.
+    pub fn rival_probability(&self, decoy: bool) -> f32 {
+        let [constant, weights @ ..] = if decoy { DECOY } else { RIVAL };
+        let features = self.rival_features();
+        let probability = logistic(-weighed(constant, &weights, &features));
+        if weighed(0.0, &weights[..2], &features) < 0.0 { probability } else { probability.min(0.5) }
+    }
+}
 
 impl Measures {
     /// What the regression sees. Far margins and gains say no more than near ones, so they are cut off.
@@ -62,16 +111,12 @@ impl Measures {
 
     /// Probability from 0 to 1 that the call-out was said, with this meaning.
     pub fn confidence(&self) -> f32 {
-        logistic(CONSTANT + self.features().iter().zip(WEIGHTS).map(|(x, w)| x * w).sum::<f32>())
+        logistic(weighed(CONSTANT, &WEIGHTS, &self.features()))
     }
+}
 
-    /// Probability from 0 to 1 that the rival, a decoy or a call-out, is right and the reading wrong; above one half
-    /// only where the rival fits better.
-    pub fn rival_probability(&self, decoy: bool) -> f32 {
-        let [constant, per_nat, per_phone] = if decoy { DECOY } else { RIVAL };
-        let probability = logistic(-(constant + per_nat * self.margin + per_phone * self.apart));
-        if self.margin < 0.0 { probability } else { probability.min(0.5) }
-    }
+fn weighed(constant: f32, weights: &[f32], features: &[f32]) -> f32 {
+    constant + features.iter().zip(weights).map(|(x, w)| x * w).sum::<f32>()
 }
 
 fn logistic(x: f32) -> f32 {

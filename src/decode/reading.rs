@@ -1,7 +1,7 @@
 //! From a stretch of audio to readings: find call-outs, then weigh each against its rivals.
 
 use super::align;
-use super::confidence::Measures;
+use super::confidence::{Measures, Opinions};
 use super::emissions::{Class, Emissions};
 use super::network::Network;
 use super::search::{self, Call, Calls, Path, Weights};
@@ -52,6 +52,8 @@ pub struct Reading {
     /// Two engines listened and did not hear the same.
     pub disputed: bool,
     pub measures: Measures,
+    /// What each training of the model makes of it, where two were asked.
+    pub opinions: Option<Opinions>,
 }
 
 /// A word of a reading, in milliseconds from the start of the audio.
@@ -91,6 +93,7 @@ impl Reading {
             may_go_on: false,
             disputed: false,
             measures: Measures::default(),
+            opinions: None,
         }
     }
 }
@@ -236,7 +239,7 @@ impl Decoder {
             end_ms: frame_ms(end(call)),
             confidence: measures.confidence(),
             rival: rival.map(|(understood, network, path)| RivalReading {
-                probability: measures.rival_probability(understood == Understood::Decoy),
+                probability: 0.0,
                 understood,
                 words: path.calls.first().map(|call| sentence(network, call)).unwrap_or_default(),
             }),
@@ -247,6 +250,7 @@ impl Decoder {
                 }),
             disputed: false,
             measures,
+            opinions: None,
         })
     }
 

@@ -2,6 +2,7 @@
 
 use super::{Again, Engine, EngineError};
 use crate::decode::Reading;
+use crate::decode::pairs::{Pair, pairs, same, shared};
 use crate::decode::reading::RivalReading;
 use crate::grammar::meaning::Understood;
 use crate::record::EngineId;
@@ -62,42 +63,21 @@ pub fn joined(a: EngineId, b: EngineId) -> EngineId {
 /// and the mean of both confidences. Others that overlap are one that is disputed: the surer call-out, with the other
 /// as its rival. What only one engine heard is disputed, too.
 pub fn join(first: Vec<Reading>, second: Vec<Reading>) -> Vec<Reading> {
-    let mut second: Vec<Option<Reading>> = second.into_iter().map(Some).collect();
     let mut out: Vec<Reading> = Vec::new();
-    for mut reading in first {
-        // Of those that overlap, one with the same meaning, else the one that overlaps most.
-        let partner = (0..second.len())
-            .filter_map(|k| second[k].as_ref().map(|other| (k, shared(&reading, other), same(&reading, other))))
-            .filter(|(_, shared, _)| *shared > 0)
-            .max_by_key(|(_, shared, same)| (*same, *shared))
-            .and_then(|(k, ..)| second[k].take());
-        out.push(match partner {
-            Some(other) if same(&reading, &other) => {
+    for pair in pairs(first, second) {
+        match pair {
+            Pair::Both(mut reading, other) if same(&reading, &other) => {
                 reading.confidence = (reading.confidence + other.confidence) / 2.0;
-                reading
+                out.push(reading);
             }
-            Some(other) => disputed(reading, other),
-            None => Reading { disputed: true, ..reading },
-        });
-    }
-    let rest: Vec<Reading> = second.into_iter().flatten().collect();
-    for reading in rest {
-        // A further piece of what stands there already as disputed says nothing new.
-        if !out.iter().any(|other| other.disputed && shared(&reading, other) > 0) {
-            out.push(Reading { disputed: true, ..reading });
+            Pair::Both(reading, other) => out.push(disputed(reading, other)),
+            // A further piece of what stands there already as disputed says nothing new.
+            Pair::Second(reading) if out.iter().any(|other| other.disputed && shared(&reading, other) > 0) => {}
+            Pair::First(reading) | Pair::Second(reading) => out.push(Reading { disputed: true, ..reading }),
         }
     }
     out.sort_by_key(|reading| reading.onset_ms);
     out
-}
-
-/// Milliseconds that two readings have in common.
-fn shared(a: &Reading, b: &Reading) -> i64 {
-    a.end_ms.min(b.end_ms) - a.onset_ms.max(b.onset_ms)
-}
-
-fn same(a: &Reading, b: &Reading) -> bool {
-    a.understood == b.understood
 }
 
 fn disputed(a: Reading, b: Reading) -> Reading {

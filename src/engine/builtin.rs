@@ -5,17 +5,19 @@ use super::package::Package;
 use super::tuning::Tuning;
 use super::{Again, Engine, EngineError, assets, phones};
 use crate::decode::emissions::{Class, Classes};
-use crate::decode::{Decoder, Emissions, Reading};
+use crate::decode::{Decoder, Emissions, Reading, opinions};
 use crate::pack::Pack;
 use crate::record::EngineId;
 use std::sync::Arc;
 
 const MODEL: &str = "asr_waveform.hama";
 const VOCABULARY: &str = "g2p_vocab.json";
+/// Where the first training hears nothing that is surer than this, the second is not asked: that costs as much again.
+const UNLIKELY: f32 = 0.1;
 
-/// The model alone, before a pack is known.
+/// The model in both its trainings, before a pack is known.
 pub struct Model {
-    conformer: Conformer,
+    trainings: [Conformer; 2],
     classes: Classes,
     id: EngineId,
 }
@@ -32,10 +34,13 @@ impl Model {
             .map_err(|_| unusable(&vocabulary))?;
         let phones = phones::tokens(&tokens).map_err(EngineError::Phones)?;
         let package = Package::read(&model.bytes).ok_or_else(|| unusable(&model))?;
-        let tuning = Tuning::shipped().ok_or(EngineError::Tuning)?;
-        let mut conformer = Conformer::new(&package, Some(&tuning)).ok_or_else(|| unusable(&model))?;
-        conformer.keep(&phones);
-        Ok(Model { conformer, classes: phones::classes(), id: id(model.sha256) })
+        let tuned = |tuning| {
+            let mut conformer = Conformer::new(&package, Some(&tuning)).ok_or_else(|| unusable(&model))?;
+            conformer.keep(&phones);
+            Ok::<_, EngineError>(conformer)
+        };
+        let [first, second] = Tuning::shipped().ok_or(EngineError::Tuning)?;
+        Ok(Model { trainings: [tuned(first)?, tuned(second)?], classes: phones::classes(), id: id(model.sha256) })
     }
 
     /// Class of the word boundary.
@@ -43,12 +48,21 @@ impl Model {
         self.classes.boundary
     }
 
-    /// What the model hears in `audio` (16 kHz mono).
+    /// What the model's first training hears in `audio` (16 kHz mono).
     pub fn emissions(&self, audio: &[f32]) -> Result<Emissions, EngineError> {
+        self.heard_by(&self.trainings[0], audio)
+    }
+
+    /// What its second training hears in it.
+    pub fn second_emissions(&self, audio: &[f32]) -> Result<Emissions, EngineError> {
+        self.heard_by(&self.trainings[1], audio)
+    }
+
+    fn heard_by(&self, training: &Conformer, audio: &[f32]) -> Result<Emissions, EngineError> {
         if audio.len() > LONGEST {
             return Err(EngineError::TooLong { seconds: audio.len() / 16_000 });
         }
-        Ok(Emissions::new(&self.conformer.log_probs(audio), self.classes.members.len(), &self.classes))
+        Ok(Emissions::new(&training.log_probs(audio), self.classes.members.len(), &self.classes))
     }
 }
 
@@ -86,8 +100,12 @@ impl Engine for Builtin {
     }
 
     fn hear(&mut self, audio: &[f32]) -> Result<Vec<Reading>, EngineError> {
-        let emissions = self.model.emissions(audio)?;
-        Ok(self.decoder.read(&emissions))
+        let first = self.decoder.read(&self.model.emissions(audio)?);
+        if first.iter().all(|reading| reading.confidence < UNLIKELY) {
+            return Ok(first);
+        }
+        let second = self.decoder.read(&self.model.second_emissions(audio)?);
+        Ok(opinions::join(first, second))
     }
 
     fn so_far(&mut self, audio: &[f32]) -> Result<String, EngineError> {

@@ -92,6 +92,7 @@ fn reading(graph: &Graph, words: &[Spoken]) -> Option<Reading> {
         may_go_on: number || !next.is_empty(),
         disputed: false,
         measures: Measures::default(),
+        opinions: None,
     })
 }
 

@@ -6,7 +6,8 @@
 use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
 
-const SHIPPED: &[u8] = include_bytes!("tuning.weights");
+/// Two trainings, so that one can be asked where the other is not sure.
+const SHIPPED: [&[u8]; 2] = [include_bytes!("first.weights"), include_bytes!("second.weights")];
 const MAGIC: &[u8; 8] = b"EARTUNE1";
 
 /// Moves of the weights, by tensor.
@@ -15,14 +16,15 @@ pub struct Tuning {
 }
 
 impl Tuning {
-    /// The one in this build; `None` only if it was built from a damaged file.
-    pub fn shipped() -> Option<Tuning> {
-        Tuning::read(SHIPPED)
+    /// Those in this build; `None` only if it was built from a damaged file.
+    pub fn shipped() -> Option<[Tuning; 2]> {
+        let [first, second] = SHIPPED.map(Tuning::read);
+        Some([first?, second?])
     }
 
-    /// SHA-256 of the shipped one, hex.
+    /// SHA-256 of the shipped ones, one behind the other, hex.
     pub fn sha256() -> String {
-        super::assets::hex(&Sha256::digest(SHIPPED))
+        super::assets::hex(&Sha256::digest(SHIPPED.concat()))
     }
 
     fn read(bytes: &[u8]) -> Option<Tuning> {

@@ -41,6 +41,7 @@ pub fn reading(pack: &Pack, words: &str, confidence: f32, rival: Option<(&str, f
         may_go_on: false,
         disputed: false,
         measures: Measures::default(),
+        opinions: None,
     }
 }
 

@@ -56,7 +56,9 @@ fn main() -> anyhow::Result<()> {
                     "onset_ms": onset, "end_ms": onset as i64 + r.end_ms - r.onset_ms,
                     "rival": r.rival.as_ref().map(|rival| meaning(&rival.understood)),
                     "rival_words": r.rival.as_ref().map(|rival| &rival.words),
-                    "margin": r.measures.margin, "apart": r.measures.apart, "features": r.measures.features(),
+                    "features": r.measures.features(),
+                    "opinions": r.opinions.map(|opinions| opinions.features()),
+                    "against": r.opinions.map(|opinions| opinions.rival_features()),
                 })
             })
             .collect();

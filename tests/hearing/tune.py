@@ -1,4 +1,4 @@
-"""Trains the acoustic model further on call-outs in rooms and noise, and writes src/engine/tuning.weights.
+"""Trains the acoustic model further on call-outs in rooms and noise, and writes src/engine/first.weights.
 
 usage: tune.py TRAINING_DIR [--minutes 50] [--rate 6e-4] [--go-on] [--mean-with WEIGHTS] [--out WEIGHTS] [--assets FOLDER]
 TRAINING_DIR is what make_training.py made. Loss: connectionist temporal classification over phones, nats a phone,
@@ -160,7 +160,7 @@ def main():
     ask.add_argument("--rate", type=float, default=6e-4, help="of learning, at most; 2e-4 to go on")
     ask.add_argument("--go-on", action="store_true")
     ask.add_argument("--mean-with", type=pathlib.Path, help="write the mean of what comes out and these weights")
-    ask.add_argument("--out", type=pathlib.Path, default=HERE.parents[1] / "src/engine/tuning.weights")
+    ask.add_argument("--out", type=pathlib.Path, default=HERE.parents[1] / "src/engine/first.weights")
     ask.add_argument("--assets", default=os.environ.get("EARMARK_ASSETS") or os.path.expanduser("~/.cache/earmark"))
     args = ask.parse_args()
     from model import parameters, read_package, read_tuning, tokens, write_tuning

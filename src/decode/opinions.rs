@@ -1,0 +1,154 @@
+//! Two trainings of the model on one sound. Each errs where the other need not: what both hear is surer, what only one
+//! hears is less sure.
+
+use super::Reading;
+use super::confidence::{MOST_MARGIN, Opinions};
+use super::pairs::{Pair, pairs, same, shared};
+use super::reading::RivalReading;
+use crate::grammar::meaning::Understood;
+
+/// Readings of both trainings in order, one for each place, with the confidence and the rival that both give it. Where
+/// they hear different call-outs, the surer one is kept, with the other as its rival.
+pub fn join(first: Vec<Reading>, second: Vec<Reading>) -> Vec<Reading> {
+    let mut out: Vec<Reading> = Vec::new();
+    for pair in pairs(first, second) {
+        match pair {
+            Pair::Both(a, b) if same(&a, &b) => out.push(agreed(a, b)),
+            Pair::Both(a, b) => out.push(disputed(a, b)),
+            Pair::First(a) => out.push(alone(a, Which::First)),
+            // A further piece of what stands there already says nothing new.
+            Pair::Second(b) if out.iter().any(|other| shared(&b, other) > 0) => {}
+            Pair::Second(b) => out.push(alone(b, Which::Second)),
+        }
+    }
+    out.sort_by_key(|reading| reading.onset_ms);
+    out
+}
+
+#[derive(Clone, Copy)]
+enum Which {
+    First,
+    Second,
+}
+
+/// First's times and words, and the rival of whichever has one.
+fn agreed(a: Reading, b: Reading) -> Reading {
+    let opinions = Opinions {
+        heard: [Some(a.confidence), Some(b.confidence)],
+        margins: [a.measures.margin, b.measures.margin],
+        apart: if a.rival.is_some() { a.measures.apart } else { b.measures.apart },
+    };
+    let rival = a.rival.clone().or(b.rival);
+    weighed(Reading { rival, ..a }, opinions)
+}
+
+fn alone(reading: Reading, which: Which) -> Reading {
+    let (heard, margin, apart) = (Some(reading.confidence), reading.measures.margin, reading.measures.apart);
+    let opinions = match which {
+        Which::First => Opinions { heard: [heard, None], margins: [margin, 0.0], apart },
+        Which::Second => Opinions { heard: [None, heard], margins: [0.0, margin], apart },
+    };
+    weighed(reading, opinions)
+}
+
+/// The call-out that both together hold for surer; what the other training heard is its rival.
+fn disputed(a: Reading, b: Reading) -> Reading {
+    let against = |kept: &Reading, other: &Reading| (kept.measures.margin, -other.measures.margin.min(MOST_MARGIN));
+    let apart = a.measures.apart.max(b.measures.apart);
+    let rival = |other: &Reading| {
+        Some(RivalReading { understood: other.understood.clone(), words: other.sentence(), probability: 0.0 })
+    };
+    let ((of_a, not_b), (of_b, not_a)) = (against(&a, &b), against(&b, &a));
+    let for_a = Opinions { heard: [Some(a.confidence), None], margins: [of_a, not_b], apart };
+    let for_b = Opinions { heard: [None, Some(b.confidence)], margins: [not_a, of_b], apart };
+    let weight = |reading: &Reading, opinions: &Opinions| {
+        (matches!(reading.understood, Understood::CallOut(_)), opinions.confidence())
+    };
+    if weight(&b, &for_b) > weight(&a, &for_a) {
+        weighed(Reading { rival: rival(&a), ..b }, for_b)
+    } else {
+        weighed(Reading { rival: rival(&b), ..a }, for_a)
+    }
+}
+
+fn weighed(reading: Reading, opinions: Opinions) -> Reading {
+    let rival = reading.rival.map(|rival| RivalReading {
+        probability: opinions.rival_probability(rival.understood == Understood::Decoy),
+        ..rival
+    });
+    Reading { confidence: opinions.confidence(), rival, opinions: Some(opinions), ..reading }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::decode::confidence::Measures;
+
+    /// As heard by one training, with a rival so many nats behind.
+    fn heard(words: &str, place: (i64, i64), confidence: f32, rival: Option<(&str, f32)>) -> Reading {
+        let plain = Reading::said(words, place.0, place.1, confidence);
+        let margin = rival.map_or(f32::from(u8::MAX), |(_, margin)| margin);
+        let rival = rival.map(|(words, _)| RivalReading {
+            understood: Reading::said(words, 0, 0, 0.0).understood,
+            words: words.into(),
+            probability: 0.0,
+        });
+        Reading { rival, measures: Measures { margin, apart: 2.0, ..Measures::default() }, ..plain }
+    }
+
+    fn rival_of(reading: &Reading) -> (&str, f32) {
+        reading.rival.as_ref().map_or(("", 0.0), |rival| (&rival.words, rival.probability))
+    }
+
+    #[test]
+    fn what_both_hear_is_surer_than_what_one_hears() {
+        let one = || vec![heard("dried", (500, 900), 0.8, None)];
+        let both = join(one(), vec![heard("dried", (520, 940), 0.8, None)]);
+        let (first, second) = (join(one(), vec![]), join(vec![], one()));
+        assert_eq!((both.len(), first.len(), second.len()), (1, 1, 1));
+        assert!(both[0].confidence > first[0].confidence && both[0].confidence > second[0].confidence);
+        assert_eq!((both[0].onset_ms, both[0].end_ms), (500, 900));
+    }
+
+    #[test]
+    fn the_surer_each_of_them_is_the_surer_both_are() {
+        let joined = |a: f32, b: f32| {
+            join(vec![heard("dried", (0, 500), a, None)], vec![heard("dried", (0, 500), b, None)])[0].confidence
+        };
+        assert!(joined(0.9, 0.5) > joined(0.5, 0.5) && joined(0.5, 0.9) > joined(0.5, 0.5));
+        assert!(joined(1.0, 1.0).is_finite() && joined(0.0, 0.0).is_finite());
+    }
+
+    #[test]
+    fn a_rival_is_less_probable_the_further_it_is_behind_in_either() {
+        let joined = |a: f32, b: f32| {
+            let side = |nats| vec![heard("sixteen", (0, 500), 0.9, Some(("sixty", nats)))];
+            rival_of(&join(side(a), side(b))[0]).1
+        };
+        assert!(joined(1.0, 1.0) > joined(6.0, 1.0) && joined(1.0, 1.0) > joined(1.0, 6.0));
+        let known = |a, b| join(vec![heard("sixteen", (0, 500), 0.9, a)], vec![heard("sixteen", (0, 500), 0.9, b)]);
+        assert_eq!(rival_of(&known(None, Some(("sixty", 2.0)))[0]).0, "sixty");
+        assert_eq!(rival_of(&known(Some(("fifteen", 3.0)), Some(("sixty", 2.0)))[0]).0, "fifteen");
+    }
+
+    #[test]
+    fn of_two_that_differ_the_surer_is_kept_with_the_other_as_a_likely_rival() {
+        let (sixteen, sixty) = (heard("sixteen", (0, 500), 0.9, None), heard("sixty", (0, 480), 0.4, None));
+        let agreed = join(vec![sixteen.clone()], vec![sixteen.clone()]);
+        let kept = join(vec![sixteen], vec![sixty]);
+        assert_eq!((kept.len(), kept[0].sentence().as_str(), rival_of(&kept[0]).0), (1, "sixteen", "sixty"));
+        assert!(kept[0].confidence < agreed[0].confidence);
+        let (faint, clear) = (heard("sixteen", (0, 500), 0.02, None), heard("sixty", (0, 480), 0.97, None));
+        let kept = join(vec![faint], vec![clear]);
+        assert_eq!((kept[0].sentence().as_str(), rival_of(&kept[0]).0), ("sixty", "sixteen"));
+    }
+
+    #[test]
+    fn readings_come_in_order_and_pieces_of_one_say_nothing_new() {
+        let first = vec![heard("b", (1000, 2000), 0.9, None)];
+        let second = ["a", "b", "c", "d"].iter().zip([(0, 400), (1000, 1600), (1700, 2000), (2500, 2900)]);
+        let second = second.map(|(words, place)| heard(words, place, 0.9, None)).collect();
+        let joined = join(first, second);
+        assert_eq!(joined.iter().map(Reading::sentence).collect::<Vec<_>>(), ["a", "b", "d"]);
+    }
+}
