@@ -38,10 +38,10 @@ const WEIGHTS: [f32; 13] =
 /// Of what two trainings make of a call-out, fitted in the same way: constant, then for each training the weight of its
 /// log-odds and what is added where it does not hear the call-out.
 const OPINIONS: [f32; 5] = [0.022, 1.016, -3.254, 0.139, -1.850];
-/// The same for a rival that is a call-out, and for one that is a decoy: constant, weight of a nat of margin in each
-/// training, and of a phone in which the two differ.
-const RIVAL: [f32; 4] = [0.699, 0.074, 0.470, 0.025];
-const DECOY: [f32; 4] = [-2.802, 0.687, -0.064, 0.989];
+/// The same for a rival that is a call-out: constant, and weight of a nat of margin in both together.
+const RIVAL: [f32; 2] = [0.333, 0.291];
+/// And for one that is a decoy: constant, weight of a nat of margin in the first, and of a phone in which the two differ.
+const DECOY: [f32; 3] = [-2.800, 0.634, 0.958];
 /// A rival that is further behind counts as this far behind.
 pub const MOST_MARGIN: f32 = 15.0;
 /// Log-odds that are further from even count as these.
@@ -68,10 +68,15 @@ impl Opinions {
         [first[0], first[1], second[0], second[1]]
     }
 
-    /// What the one for its rival sees.
-    pub fn rival_features(&self) -> [f32; 3] {
-        let [first, second] = self.margins.map(|nats| nats.clamp(-MOST_MARGIN, MOST_MARGIN));
-        [first, second, self.apart]
+    /// What the one for a rival sees that is a call-out.
+    pub fn rival_features(&self) -> [f32; 1] {
+        let [first, second] = self.margins.map(cut);
+        [first + second]
+    }
+
+    /// What the one for a decoy sees. The second training adds nothing there.
+    pub fn decoy_features(&self) -> [f32; 2] {
+        [cut(self.margins[0]), self.apart]
     }
 
     /// Probability from 0 to 1 that the call-out was said, with this meaning.
@@ -82,11 +87,20 @@ impl Opinions {
     /// Probability from 0 to 1 that the rival, a decoy or a call-out, is right and the reading wrong; above one half
     /// only where the rival fits better.
     pub fn rival_probability(&self, decoy: bool) -> f32 {
-        let [constant, weights @ ..] = if decoy { DECOY } else { RIVAL };
-        let features = self.rival_features();
-        let probability = logistic(-weighed(constant, &weights, &features));
-        if weighed(0.0, &weights[..2], &features) < 0.0 { probability } else { probability.min(0.5) }
+        let (ahead, against) = if decoy {
+            let features = self.decoy_features();
+            (features[0], weighed(DECOY[0], &DECOY[1..], &features))
+        } else {
+            let features = self.rival_features();
+            (features[0], weighed(RIVAL[0], &RIVAL[1..], &features))
+        };
+        let probability = logistic(-against);
+        if ahead < 0.0 { probability } else { probability.min(0.5) }
     }
+}
+
+fn cut(nats: f32) -> f32 {
+    nats.clamp(-MOST_MARGIN, MOST_MARGIN)
 }
 
 impl Measures {

@@ -3,7 +3,7 @@
 usage: fit.py readings.jsonl   (from: cargo run --release --example readings SET_DIR, a set of make_bench.py)
 A logistic regression of "this was said, with this meaning" on Measures::features, of readings of one training of the
 model; the same on what both trainings make of it, Opinions::features; for rivals one of "the reading is right, not its
-rival" on Opinions::rival_features, call-outs and decoys apart. A reading belongs to the sentence that it overlaps most.
+rival" on Opinions::rival_features, and on decoy_features for decoys. A reading belongs to the sentence that it overlaps most.
 Set WEIGHTS and CONSTANT first, then run `readings` again for the others: they build on these.
 The table is from five-fold cross-validation by voice: each is judged by what was fitted on other voices.
 Needs tests/hearing/training.txt.

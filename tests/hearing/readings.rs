@@ -58,7 +58,10 @@ fn main() -> anyhow::Result<()> {
                     "rival_words": r.rival.as_ref().map(|rival| &rival.words),
                     "features": r.measures.features(),
                     "opinions": r.opinions.map(|opinions| opinions.features()),
-                    "against": r.opinions.map(|opinions| opinions.rival_features()),
+                    "against": r.opinions.map(|opinions| match r.rival.as_ref().map(|rival| &rival.understood) {
+                        Some(Understood::Decoy) => opinions.decoy_features().to_vec(),
+                        _ => opinions.rival_features().to_vec(),
+                    }),
                 })
             })
             .collect();
