@@ -80,7 +80,7 @@ sounds: setup-test $(VENV)/complete ## make the voice's sounds anew from the pac
 	@$(VENV)/bin/python sounds/make.py
 
 picture: demo ## draw the terminal view as the README shows it, from the demo drill's log
-	@cargo run --quiet --locked --example view_picture -- $(LOG) 165 > tests/view/view.svg
+	@cargo run --quiet --locked --example view_picture -- $(LOG) 199 > tests/view/view.svg
 
 install: $(if $(wildcard $(PROGRAM)),,setup-demo assets program) ## put program, packs, sounds, model, unit and keypad rule under PREFIX (/usr/local)
 	@PREFIX="$(PREFIX)" DESTDIR="$(DESTDIR)" tools/install/install.sh install $(PROGRAM) "$(ASSETS)" $(wildcard $(PROGRAM)-vosk)
