@@ -43,7 +43,7 @@ const RIVAL: [f32; 2] = [0.333, 0.291];
 /// And for one that is a decoy: constant, weight of a nat of margin in the first, and of a phone in which the two differ.
 const DECOY: [f32; 3] = [-2.800, 0.634, 0.958];
 /// A rival that is further behind counts as this far behind.
-pub const MOST_MARGIN: f32 = 15.0;
+const MOST_MARGIN: f32 = 15.0;
 /// Log-odds that are further from even count as these.
 const MOST_LOG_ODDS: f32 = 6.0;
 
@@ -59,6 +59,15 @@ pub struct Opinions {
 }
 
 impl Opinions {
+    /// Where one training alone, the first (0) or the second (1), hears the call-out, so sure of it as it is; `other` is the
+    /// margin in the other one.
+    pub fn of_one(which: usize, confidence: f32, measures: &Measures, other: f32) -> Opinions {
+        let mut opinions = Opinions { heard: [None; 2], margins: [other; 2], apart: measures.apart };
+        opinions.heard[which] = Some(confidence);
+        opinions.margins[which] = measures.margin;
+        opinions
+    }
+
     /// What the regression for the call-out sees.
     pub fn features(&self) -> [f32; 4] {
         let [first, second] = self.heard.map(|heard| match heard {
@@ -68,15 +77,11 @@ impl Opinions {
         [first[0], first[1], second[0], second[1]]
     }
 
-    /// What the one for a rival sees that is a call-out.
-    pub fn rival_features(&self) -> [f32; 1] {
-        let [first, second] = self.margins.map(cut);
-        [first + second]
-    }
-
-    /// What the one for a decoy sees. The second training adds nothing there.
-    pub fn decoy_features(&self) -> [f32; 2] {
-        [cut(self.margins[0]), self.apart]
+    /// What the one for its rival sees: how far it is behind, and of a decoy also in how many phones it differs. Of a
+    /// decoy the second training tells nothing more.
+    pub fn rival_features(&self, decoy: bool) -> Vec<f32> {
+        let [first, second] = self.margins.map(|nats| nats.clamp(-MOST_MARGIN, MOST_MARGIN));
+        if decoy { vec![first, self.apart] } else { vec![first + second] }
     }
 
     /// Probability from 0 to 1 that the call-out was said, with this meaning.
@@ -87,20 +92,11 @@ impl Opinions {
     /// Probability from 0 to 1 that the rival, a decoy or a call-out, is right and the reading wrong; above one half
     /// only where the rival fits better.
     pub fn rival_probability(&self, decoy: bool) -> f32 {
-        let (ahead, against) = if decoy {
-            let features = self.decoy_features();
-            (features[0], weighed(DECOY[0], &DECOY[1..], &features))
-        } else {
-            let features = self.rival_features();
-            (features[0], weighed(RIVAL[0], &RIVAL[1..], &features))
-        };
-        let probability = logistic(-against);
-        if ahead < 0.0 { probability } else { probability.min(0.5) }
+        let constants: &[f32] = if decoy { &DECOY } else { &RIVAL };
+        let features = self.rival_features(decoy);
+        let probability = logistic(-weighed(constants[0], &constants[1..], &features));
+        if features[0] < 0.0 { probability } else { probability.min(0.5) }
     }
-}
-
-fn cut(nats: f32) -> f32 {
-    nats.clamp(-MOST_MARGIN, MOST_MARGIN)
 }
 
 impl Measures {
@@ -112,7 +108,7 @@ impl Measures {
             self.worst_phone.min(12.0),
             self.absolute,
             self.gain.min(60.0) / 10.0,
-            self.margin.abs().min(15.0).ln_1p().copysign(self.margin),
+            self.margin.abs().min(MOST_MARGIN).ln_1p().copysign(self.margin),
             self.phones / 10.0,
             self.phones.max(1.0).ln(),
             self.pace,

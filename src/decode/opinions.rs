@@ -2,7 +2,7 @@
 //! hears is less sure.
 
 use super::Reading;
-use super::confidence::{MOST_MARGIN, Opinions};
+use super::confidence::Opinions;
 use super::pairs::{Pair, pairs, same, shared};
 use super::reading::RivalReading;
 use crate::grammar::meaning::Understood;
@@ -15,20 +15,14 @@ pub fn join(first: Vec<Reading>, second: Vec<Reading>) -> Vec<Reading> {
         match pair {
             Pair::Both(a, b) if same(&a, &b) => out.push(agreed(a, b)),
             Pair::Both(a, b) => out.push(disputed(a, b)),
-            Pair::First(a) => out.push(alone(a, Which::First)),
+            Pair::First(a) => out.push(alone(a, 0)),
             // A further piece of what stands there already says nothing new.
             Pair::Second(b) if out.iter().any(|other| shared(&b, other) > 0) => {}
-            Pair::Second(b) => out.push(alone(b, Which::Second)),
+            Pair::Second(b) => out.push(alone(b, 1)),
         }
     }
     out.sort_by_key(|reading| reading.onset_ms);
     out
-}
-
-#[derive(Clone, Copy)]
-enum Which {
-    First,
-    Second,
 }
 
 /// First's times and words, and the rival of whichever has one.
@@ -38,39 +32,32 @@ fn agreed(a: Reading, b: Reading) -> Reading {
         margins: [a.measures.margin, b.measures.margin],
         apart: if a.rival.is_some() { a.measures.apart } else { b.measures.apart },
     };
-    let rival = a.rival.clone().or(b.rival);
-    weighed(Reading { rival, ..a }, opinions)
+    weighed(Reading { rival: a.rival.or(b.rival), ..a }, opinions)
 }
 
-fn alone(reading: Reading, which: Which) -> Reading {
-    let (heard, margin, apart) = (Some(reading.confidence), reading.measures.margin, reading.measures.apart);
-    let opinions = match which {
-        Which::First => Opinions { heard: [heard, None], margins: [margin, 0.0], apart },
-        Which::Second => Opinions { heard: [None, heard], margins: [0.0, margin], apart },
-    };
+fn alone(reading: Reading, which: usize) -> Reading {
+    let opinions = Opinions::of_one(which, reading.confidence, &reading.measures, 0.0);
     weighed(reading, opinions)
 }
 
 /// The call-out that both together hold for surer; what the other training heard is its rival.
 fn disputed(a: Reading, b: Reading) -> Reading {
-    let against = |kept: &Reading, other: &Reading| (kept.measures.margin, -other.measures.margin.min(MOST_MARGIN));
     let apart = a.measures.apart.max(b.measures.apart);
-    let rival = |other: &Reading| {
-        Some(RivalReading { understood: other.understood.clone(), words: other.sentence(), probability: 0.0 })
+    // The other training holds its own reading for the better one by its margin.
+    let judged = |which, kept: &Reading, other: &Reading| {
+        let opinions = Opinions::of_one(which, kept.confidence, &kept.measures, -other.measures.margin);
+        Opinions { apart, ..opinions }
     };
-    let ((of_a, not_b), (of_b, not_a)) = (against(&a, &b), against(&b, &a));
-    let for_a = Opinions { heard: [Some(a.confidence), None], margins: [of_a, not_b], apart };
-    let for_b = Opinions { heard: [None, Some(b.confidence)], margins: [not_a, of_b], apart };
+    let (for_a, for_b) = (judged(0, &a, &b), judged(1, &b, &a));
     let weight = |reading: &Reading, opinions: &Opinions| {
         (matches!(reading.understood, Understood::CallOut(_)), opinions.confidence())
     };
-    if weight(&b, &for_b) > weight(&a, &for_a) {
-        weighed(Reading { rival: rival(&a), ..b }, for_b)
-    } else {
-        weighed(Reading { rival: rival(&b), ..a }, for_a)
-    }
+    let (kept, other, opinions) = if weight(&b, &for_b) > weight(&a, &for_a) { (b, a, for_b) } else { (a, b, for_a) };
+    let rival = RivalReading { words: other.sentence(), understood: other.understood, probability: 0.0 };
+    weighed(Reading { rival: Some(rival), ..kept }, opinions)
 }
 
+/// With the confidence that both give it, and how probable its rival is.
 fn weighed(reading: Reading, opinions: Opinions) -> Reading {
     let rival = reading.rival.map(|rival| RivalReading {
         probability: opinions.rival_probability(rival.understood == Understood::Decoy),

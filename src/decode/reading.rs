@@ -223,6 +223,7 @@ impl Decoder {
             Some(strsim::generic_levenshtein(&phones, &self.phones(network, path.calls.first()?)))
         });
         let measures = Measures { margin, apart: apart.unwrap_or_default() as f32, ..of_best };
+        let heard = Opinions::of_one(0, measures.confidence(), &measures, 0.0);
         let frame_ms = |frame: usize| (frame + offset) as i64 * FRAME_MS;
         Some(Reading {
             understood,
@@ -239,7 +240,7 @@ impl Decoder {
             end_ms: frame_ms(end(call)),
             confidence: measures.confidence(),
             rival: rival.map(|(understood, network, path)| RivalReading {
-                probability: 0.0,
+                probability: heard.rival_probability(understood == Understood::Decoy),
                 understood,
                 words: path.calls.first().map(|call| sentence(network, call)).unwrap_or_default(),
             }),

@@ -54,7 +54,7 @@ impl Model {
     }
 
     /// What its second training hears in it.
-    pub fn second_emissions(&self, audio: &[f32]) -> Result<Emissions, EngineError> {
+    fn second_emissions(&self, audio: &[f32]) -> Result<Emissions, EngineError> {
         self.heard_by(&self.trainings[1], audio)
     }
 

@@ -3,7 +3,7 @@
 usage: fit.py readings.jsonl   (from: cargo run --release --example readings SET_DIR, a set of make_bench.py)
 A logistic regression of "this was said, with this meaning" on Measures::features, of readings of one training of the
 model; the same on what both trainings make of it, Opinions::features; for rivals one of "the reading is right, not its
-rival" on Opinions::rival_features, and on decoy_features for decoys. A reading belongs to the sentence that it overlaps most.
+rival" on Opinions::rival_features, call-outs and decoys apart. A reading belongs to the sentence that it overlaps most.
 Set WEIGHTS and CONSTANT first, then run `readings` again for the others: they build on these.
 The table is from five-fold cross-validation by voice: each is judged by what was fitted on other voices.
 Needs tests/hearing/training.txt.
@@ -38,7 +38,7 @@ def beneath(reading, sentences):
 def gather(path):
     """Every reading as (features, opinions or None, right, where, voice, rival), the call-outs in all, and hours by kind.
 
-    A rival is (kind, features of both), where the reading or the rival is right; else None.
+    A rival is (kind, features), where the reading or the rival is right; else None.
     """
     rows, callouts, found, hours = [], 0, 0, {}
     for line in open(path, encoding="utf-8"):
@@ -59,9 +59,9 @@ def gather(path):
             elif file["kind"] in ("callouts", "rivals"):
                 where = "beside a call-out"
             is_decoy = reading["rival"] == "decoy"
-            if said and (right or (reading["rival_words"] == said["words"] if is_decoy else same(reading["rival"], said))):
-                if reading["rival"] and reading["against"]:
-                    rival = ("DECOY" if is_decoy else "RIVAL", reading["against"])
+            rival_right = said and (reading["rival_words"] == said["words"] if is_decoy else same(reading["rival"], said))
+            if reading["against"] and (right or rival_right):
+                rival = ("DECOY" if is_decoy else "RIVAL", reading["against"])
             rows.append((reading["features"], reading["opinions"], right, where, said["voice"] if said else file["file"], rival))
         found += len(hits)
     print(f"{callouts} call-outs, {found} of them among the readings; {len(rows)} readings")

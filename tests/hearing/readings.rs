@@ -58,9 +58,8 @@ fn main() -> anyhow::Result<()> {
                     "rival_words": r.rival.as_ref().map(|rival| &rival.words),
                     "features": r.measures.features(),
                     "opinions": r.opinions.map(|opinions| opinions.features()),
-                    "against": r.opinions.map(|opinions| match r.rival.as_ref().map(|rival| &rival.understood) {
-                        Some(Understood::Decoy) => opinions.decoy_features().to_vec(),
-                        _ => opinions.rival_features().to_vec(),
+                    "against": r.opinions.zip(r.rival.as_ref()).map(|(opinions, rival)| {
+                        opinions.rival_features(rival.understood == Understood::Decoy)
                     }),
                 })
             })
