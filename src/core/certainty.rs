@@ -54,7 +54,7 @@ pub fn judge(reading: &Reading, events: &Events) -> Verdict {
             Understood::Decoy => Meaning::default(),
         };
         events.complete(&mut meaning);
-        Rival { words: rival.words.clone(), meaning, probability: rounded(rival.probability) }
+        Rival { words: rival.sentence(), meaning, probability: rounded(rival.probability) }
     });
     Verdict::Kept { meaning, rival, doubt }
 }

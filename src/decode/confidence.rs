@@ -38,10 +38,18 @@ const WEIGHTS: [f32; 13] =
 /// Of what two trainings make of a call-out, fitted in the same way: constant, then for each training the weight of its
 /// log-odds and what is added where it does not hear the call-out.
 const OPINIONS: [f32; 5] = [0.022, 1.016, -3.254, 0.139, -1.850];
-/// The same for a rival that is a call-out: constant, and weight of a nat of margin in both together.
-const RIVAL: [f32; 2] = [0.333, 0.291];
+/// The same for a rival that is a call-out: constant, and weight of a nat of margin in both together; with evidence, also of
+/// a nat of it more than for the rival.
+const RIVAL: [&[f32]; 2] = [&[0.333, 0.291], &[-0.649, 0.340, 0.351]];
 /// And for one that is a decoy: constant, weight of a nat of margin in the first, and of a phone in which the two differ.
-const DECOY: [f32; 3] = [-2.800, 0.634, 0.958];
+const DECOY: [&[f32]; 2] = [&[-2.800, 0.634, 0.958], &[-2.027, 0.632, 1.022, 0.489]];
+/// Of what both make of a call-out with the evidence of a model of written speech: constant, weight of their log-odds, of a
+/// nat of evidence, of ten nats of it for each of the log-odds, and of a nat of it more than for the rival.
+const EVIDENCE: [f32; 5] = [-0.504, 1.438, 0.046, -0.344, 0.183];
+/// More evidence counts as so much, nats.
+const MOST_EVIDENCE: f32 = 30.0;
+/// And so much more than for the rival.
+const MOST_OVER_RIVAL: f32 = 6.0;
 /// A rival that is further behind counts as this far behind.
 const MOST_MARGIN: f32 = 15.0;
 /// Log-odds that are further from even count as these.
@@ -56,13 +64,24 @@ pub struct Opinions {
     pub margins: [f32; 2],
     /// Phones in which the rival differs.
     pub apart: f32,
+    /// What a model of written speech makes of the words, where it was asked.
+    pub evidence: Option<Evidence>,
+}
+
+/// How far the sound speaks for the words of a call-out, after a model that writes down what people say.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+pub struct Evidence {
+    /// Nats by which the words are more probable in this sound than in silence.
+    pub nats: f32,
+    /// By how much that is more than for the rival's words; 0 without a rival.
+    pub over_rival: f32,
 }
 
 impl Opinions {
     /// Where one training alone, the first (0) or the second (1), hears the call-out, so sure of it as it is; `other` is the
     /// margin in the other one.
     pub fn of_one(which: usize, confidence: f32, measures: &Measures, other: f32) -> Opinions {
-        let mut opinions = Opinions { heard: [None; 2], margins: [other; 2], apart: measures.apart };
+        let mut opinions = Opinions { heard: [None; 2], margins: [other; 2], apart: measures.apart, evidence: None };
         opinions.heard[which] = Some(confidence);
         opinions.margins[which] = measures.margin;
         opinions
@@ -81,21 +100,34 @@ impl Opinions {
     /// decoy the second training tells nothing more.
     pub fn rival_features(&self, decoy: bool) -> Vec<f32> {
         let [first, second] = self.margins.map(|nats| nats.clamp(-MOST_MARGIN, MOST_MARGIN));
-        if decoy { vec![first, self.apart] } else { vec![first + second] }
+        let mut features = if decoy { vec![first, self.apart] } else { vec![first + second] };
+        features.extend(self.evidence_features().map(|[.., over_rival]| over_rival));
+        features
+    }
+
+    /// What the regression with the evidence sees; `None` without any.
+    pub fn evidence_features(&self) -> Option<[f32; 4]> {
+        let Evidence { nats, over_rival } = self.evidence?;
+        let (nats, over_rival) = (nats.min(MOST_EVIDENCE), over_rival.clamp(-MOST_OVER_RIVAL, MOST_OVER_RIVAL));
+        let odds = weighed(OPINIONS[0], &OPINIONS[1..], &self.features());
+        Some([odds, nats, odds * nats / 10.0, over_rival])
     }
 
     /// Probability from 0 to 1 that the call-out was said, with this meaning.
     pub fn confidence(&self) -> f32 {
-        logistic(weighed(OPINIONS[0], &OPINIONS[1..], &self.features()))
+        logistic(match self.evidence_features() {
+            Some(features) => weighed(EVIDENCE[0], &EVIDENCE[1..], &features),
+            None => weighed(OPINIONS[0], &OPINIONS[1..], &self.features()),
+        })
     }
 
     /// Probability from 0 to 1 that the rival, a decoy or a call-out, is right and the reading wrong; above one half
-    /// only where the rival fits better.
+    /// only where the rival fits better, or evidence was asked for.
     pub fn rival_probability(&self, decoy: bool) -> f32 {
-        let constants: &[f32] = if decoy { &DECOY } else { &RIVAL };
+        let constants = if decoy { DECOY } else { RIVAL }[usize::from(self.evidence.is_some())];
         let features = self.rival_features(decoy);
         let probability = logistic(-weighed(constants[0], &constants[1..], &features));
-        if features[0] < 0.0 { probability } else { probability.min(0.5) }
+        if features[0] < 0.0 || self.evidence.is_some() { probability } else { probability.min(0.5) }
     }
 }
 

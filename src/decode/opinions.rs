@@ -1,10 +1,10 @@
 //! Two trainings of the model on one sound. Each errs where the other need not: what both hear is surer, what only one
 //! hears is less sure.
 
-use super::Reading;
-use super::confidence::Opinions;
+use super::confidence::{Evidence, Opinions};
 use super::pairs::{Pair, pairs, same, shared};
 use super::reading::RivalReading;
+use super::{Reading, Word};
 use crate::grammar::meaning::Understood;
 
 /// Readings of both trainings in order, one for each place, with the confidence and the rival that both give it. Where
@@ -31,6 +31,7 @@ fn agreed(a: Reading, b: Reading) -> Reading {
         heard: [Some(a.confidence), Some(b.confidence)],
         margins: [a.measures.margin, b.measures.margin],
         apart: if a.rival.is_some() { a.measures.apart } else { b.measures.apart },
+        evidence: None,
     };
     weighed(Reading { rival: a.rival.or(b.rival), ..a }, opinions)
 }
@@ -53,8 +54,40 @@ fn disputed(a: Reading, b: Reading) -> Reading {
         (matches!(reading.understood, Understood::CallOut(_)), opinions.confidence())
     };
     let (kept, other, opinions) = if weight(&b, &for_b) > weight(&a, &for_a) { (b, a, for_b) } else { (a, b, for_a) };
-    let rival = RivalReading { words: other.sentence(), understood: other.understood, probability: 0.0 };
+    let rival = RivalReading { words: other.words, understood: other.understood, probability: 0.0 };
     weighed(Reading { rival: Some(rival), ..kept }, opinions)
+}
+
+/// The reading with what a model of written speech makes of its words.
+pub fn with_evidence(reading: Reading, evidence: Evidence) -> Reading {
+    let Some(opinions) = reading.opinions else { return reading };
+    let reading = weighed(reading, Opinions { evidence: Some(evidence), ..opinions });
+    match &reading.rival {
+        Some(rival) if rival.understood != Understood::Decoy && rival.probability > 0.5 => exchanged(reading, evidence),
+        _ => reading,
+    }
+}
+
+/// The rival in the place of the reading, which becomes its rival.
+fn exchanged(reading: Reading, evidence: Evidence) -> Reading {
+    let (Some(rival), Some(opinions)) = (reading.rival.clone(), reading.opinions) else { return reading };
+    let place = |words: &[Word]| Some((words.first()?.from_ms, words.last()?.to_ms));
+    let (onset_ms, end_ms) = place(&rival.words).unwrap_or((reading.onset_ms, reading.end_ms));
+    let other =
+        RivalReading { understood: reading.understood, words: reading.words, probability: 1.0 - rival.probability };
+    let evidence = Evidence { nats: evidence.nats - evidence.over_rival, over_rival: -evidence.over_rival };
+    let margins = opinions.margins.map(|nats| -nats);
+    let opinions = Opinions { margins, evidence: Some(evidence), ..opinions };
+    Reading {
+        understood: rival.understood,
+        words: rival.words,
+        onset_ms,
+        end_ms,
+        confidence: opinions.confidence(),
+        rival: Some(other),
+        opinions: Some(opinions),
+        ..reading
+    }
 }
 
 /// With the confidence that both give it, and how probable its rival is.
@@ -77,14 +110,14 @@ mod tests {
         let margin = rival.map_or(f32::from(u8::MAX), |(_, margin)| margin);
         let rival = rival.map(|(words, _)| RivalReading {
             understood: Reading::said(words, 0, 0, 0.0).understood,
-            words: words.into(),
+            words: Reading::said(words, 0, 0, 0.0).words,
             probability: 0.0,
         });
         Reading { rival, measures: Measures { margin, apart: 2.0, ..Measures::default() }, ..plain }
     }
 
-    fn rival_of(reading: &Reading) -> (&str, f32) {
-        reading.rival.as_ref().map_or(("", 0.0), |rival| (&rival.words, rival.probability))
+    fn rival_of(reading: &Reading) -> (String, f32) {
+        reading.rival.as_ref().map_or_else(Default::default, |rival| (rival.sentence(), rival.probability))
     }
 
     #[test]
@@ -123,11 +156,36 @@ mod tests {
         let (sixteen, sixty) = (heard("sixteen", (0, 500), 0.9, None), heard("sixty", (0, 480), 0.4, None));
         let agreed = join(vec![sixteen.clone()], vec![sixteen.clone()]);
         let kept = join(vec![sixteen], vec![sixty]);
-        assert_eq!((kept.len(), kept[0].sentence().as_str(), rival_of(&kept[0]).0), (1, "sixteen", "sixty"));
+        assert_eq!((kept.len(), kept[0].sentence().as_str(), rival_of(&kept[0]).0.as_str()), (1, "sixteen", "sixty"));
         assert!(kept[0].confidence < agreed[0].confidence);
         let (faint, clear) = (heard("sixteen", (0, 500), 0.02, None), heard("sixty", (0, 480), 0.97, None));
         let kept = join(vec![faint], vec![clear]);
-        assert_eq!((kept[0].sentence().as_str(), rival_of(&kept[0]).0), ("sixty", "sixteen"));
+        assert_eq!((kept[0].sentence().as_str(), rival_of(&kept[0]).0.as_str()), ("sixty", "sixteen"));
+    }
+
+    #[test]
+    fn evidence_moves_the_confidence_and_the_rival_takes_the_place_where_it_speaks_for_that() {
+        let side = || vec![heard("is forty", (0, 500), 0.6, Some(("is forty one", 2.0)))];
+        let judged = |nats, over_rival| with_evidence(join(side(), side()).remove(0), Evidence { nats, over_rival });
+        let (for_it, little) = (judged(25.0, 6.0), judged(0.0, 6.0));
+        assert!(for_it.confidence > little.confidence);
+        assert_eq!((for_it.sentence().as_str(), rival_of(&for_it).0.as_str()), ("is forty", "is forty one"));
+        let against = judged(19.0, -6.0);
+        assert_eq!((against.sentence().as_str(), rival_of(&against).0.as_str()), ("is forty one", "is forty"));
+        assert!(rival_of(&against).1 < 0.5 && against.confidence > 0.5);
+        assert_eq!(against.understood, Reading::said("is forty one", 0, 0, 0.0).understood);
+    }
+
+    #[test]
+    fn a_decoy_never_takes_the_place_of_a_call_out() {
+        let decoy = |reading: Reading| Reading {
+            rival: reading.rival.map(|rival| RivalReading { understood: Understood::Decoy, ..rival }),
+            ..reading
+        };
+        let side = || vec![decoy(heard("given", (0, 500), 0.6, Some(("not given", 1.0))))];
+        let kept = with_evidence(join(side(), side()).remove(0), Evidence { nats: 10.0, over_rival: -6.0 });
+        assert_eq!(kept.sentence(), "given");
+        assert!(rival_of(&kept).1 > 0.5);
     }
 
     #[test]

@@ -4,7 +4,7 @@ use super::align;
 use super::confidence::{Measures, Opinions};
 use super::emissions::{Class, Emissions};
 use super::network::Network;
-use super::search::{self, Call, Calls, Path, Weights};
+use super::search::{self, Call, Calls, Path, Step, Weights};
 use crate::grammar::decoys::Decoys;
 use crate::grammar::graph::{Graph, WordId};
 use crate::grammar::meaning::{self, Understood};
@@ -68,15 +68,22 @@ pub struct Word {
 #[derive(Debug, Clone, PartialEq)]
 pub struct RivalReading {
     pub understood: Understood,
-    pub words: String,
+    pub words: Vec<Word>,
     /// Probability from 0 to 1 that it was said and not the reading; above one half only for a decoy.
     pub probability: f32,
+}
+
+impl RivalReading {
+    /// The words as one string.
+    pub fn sentence(&self) -> String {
+        joined(&self.words)
+    }
 }
 
 impl Reading {
     /// The words as one string.
     pub fn sentence(&self) -> String {
-        self.words.iter().map(|w| w.text.as_str()).collect::<Vec<_>>().join(" ")
+        joined(&self.words)
     }
 
     /// One for the tests: these words, which mean an event of that name.
@@ -225,24 +232,24 @@ impl Decoder {
         let measures = Measures { margin, apart: apart.unwrap_or_default() as f32, ..of_best };
         let heard = Opinions::of_one(0, measures.confidence(), &measures, 0.0);
         let frame_ms = |frame: usize| (frame + offset) as i64 * FRAME_MS;
+        let words = |network: &Network, call: &Call| {
+            let word = |step: &Step| Word {
+                text: network.word(step.arc).to_string(),
+                from_ms: (frame_ms(step.from) - ONSET_LAG_MS).max(0),
+                to_ms: (frame_ms(step.to) - ONSET_LAG_MS).max(0),
+            };
+            call.words.iter().map(word).collect::<Vec<_>>()
+        };
         Some(Reading {
             understood,
-            words: call
-                .words
-                .iter()
-                .map(|step| Word {
-                    text: network.word(step.arc).to_string(),
-                    from_ms: (frame_ms(step.from) - ONSET_LAG_MS).max(0),
-                    to_ms: (frame_ms(step.to) - ONSET_LAG_MS).max(0),
-                })
-                .collect(),
+            words: words(network, call),
             onset_ms: (frame_ms(start(call)) - ONSET_LAG_MS).max(0),
             end_ms: frame_ms(end(call)),
             confidence: measures.confidence(),
             rival: rival.map(|(understood, network, path)| RivalReading {
                 probability: heard.rival_probability(understood == Understood::Decoy),
                 understood,
-                words: path.calls.first().map(|call| sentence(network, call)).unwrap_or_default(),
+                words: path.calls.first().map(|call| words(network, call)).unwrap_or_default(),
             }),
             may_go_on: self
                 .network
@@ -315,8 +322,8 @@ fn understand(network: &Network, call: &Call) -> Option<Understood> {
     meaning::compose(call.words.iter().flat_map(|step| &network.arcs[step.arc as usize].outputs))
 }
 
-fn sentence(network: &Network, call: &Call) -> String {
-    call.words.iter().map(|step| network.word(step.arc)).collect::<Vec<_>>().join(" ")
+fn joined(words: &[Word]) -> String {
+    words.iter().map(|word| word.text.as_str()).collect::<Vec<_>>().join(" ")
 }
 
 fn start(call: &Call) -> usize {

@@ -83,7 +83,7 @@ pub fn join(first: Vec<Reading>, second: Vec<Reading>) -> Vec<Reading> {
 fn disputed(a: Reading, b: Reading) -> Reading {
     let weight = |reading: &Reading| (matches!(reading.understood, Understood::CallOut(_)), reading.confidence);
     let (kept, other) = if weight(&b) > weight(&a) { (b, a) } else { (a, b) };
-    let rival = RivalReading { words: other.sentence(), understood: other.understood, probability: EVEN };
+    let rival = RivalReading { words: other.words, understood: other.understood, probability: EVEN };
     Reading { rival: Some(rival), disputed: true, ..kept }
 }
 
@@ -102,7 +102,7 @@ mod tests {
 
     /// Words, confidence, whether disputed, and the rival's words.
     fn seen(readings: &[Reading]) -> Vec<(String, f32, bool, Option<String>)> {
-        let rival = |r: &Reading| r.rival.as_ref().map(|rival| rival.words.clone());
+        let rival = |r: &Reading| r.rival.as_ref().map(RivalReading::sentence);
         readings.iter().map(|r| (r.sentence(), r.confidence, r.disputed, rival(r))).collect()
     }
 

@@ -1,23 +1,33 @@
 //! The built-in engine: the English phone model, decoded over the pack's grammar.
 
 use super::conformer::{Conformer, LONGEST};
+use super::dictation::{self, Dictation};
 use super::package::Package;
 use super::tuning::Tuning;
 use super::{Again, Engine, EngineError, assets, phones};
+use crate::decode::confidence::Evidence;
 use crate::decode::emissions::{Class, Classes};
+use crate::decode::reading::RivalReading;
 use crate::decode::{Decoder, Emissions, Reading, opinions};
 use crate::pack::Pack;
 use crate::record::EngineId;
+use sha2::{Digest, Sha256};
 use std::sync::Arc;
 
 const MODEL: &str = "asr_waveform.hama";
 const VOCABULARY: &str = "g2p_vocab.json";
-/// Where the first training hears nothing that is surer than this, the second is not asked: that costs as much again.
-const UNLIKELY: f32 = 0.1;
+/// Where the first training hears nothing that is surer than this, nobody else is asked: that costs as much again.
+const HOPELESS: f32 = 0.02;
+/// Where both are surer than this, and of every rival, the model of written speech is not asked.
+const SURE: f32 = 0.9;
+const NO_RIVAL: f32 = 0.03;
+/// So much of the sound beside a call-out does that model hear, milliseconds.
+const BESIDE_MS: i64 = 300;
 
-/// The model in both its trainings, before a pack is known.
+/// The models, before a pack is known.
 pub struct Model {
     trainings: [Conformer; 2],
+    dictation: Dictation,
     classes: Classes,
     id: EngineId,
 }
@@ -40,7 +50,9 @@ impl Model {
             Ok::<_, EngineError>(conformer)
         };
         let [first, second] = Tuning::shipped().ok_or(EngineError::Tuning)?;
-        Ok(Model { trainings: [tuned(first)?, tuned(second)?], classes: phones::classes(), id: id(model.sha256) })
+        let trainings = [tuned(first)?, tuned(second)?];
+        let dictation = Dictation::load(&folder)?;
+        Ok(Model { trainings, dictation, classes: phones::classes(), id: id(model.sha256) })
     }
 
     /// Class of the word boundary.
@@ -56,6 +68,22 @@ impl Model {
     /// What its second training hears in it.
     fn second_emissions(&self, audio: &[f32]) -> Result<Emissions, EngineError> {
         self.heard_by(&self.trainings[1], audio)
+    }
+
+    /// The reading with the evidence for its words, where there is any doubt.
+    fn with_evidence(&self, reading: Reading, audio: &[f32]) -> Reading {
+        let rival = reading.rival.as_ref();
+        let doubted = reading.confidence < SURE || rival.is_some_and(|rival| rival.probability > NO_RIVAL);
+        if reading.confidence < HOPELESS || !doubted {
+            return reading;
+        }
+        let sample = |ms: i64| audio.len().min(16 * usize::try_from(ms).unwrap_or(0));
+        let sound = &audio[sample(reading.onset_ms - BESIDE_MS)..sample(reading.end_ms + BESIDE_MS)];
+        let texts: Vec<String> = std::iter::once(reading.sentence()).chain(rival.map(RivalReading::sentence)).collect();
+        let found = self.dictation.evidence(sound, &texts);
+        let Some(nats) = found.first().copied().flatten() else { return reading };
+        let over_rival = found.get(1).copied().flatten().map_or(0.0, |rival| nats - rival);
+        opinions::with_evidence(reading, Evidence { nats, over_rival })
     }
 
     fn heard_by(&self, training: &Conformer, audio: &[f32]) -> Result<Emissions, EngineError> {
@@ -87,7 +115,10 @@ pub fn pinned_id() -> EngineId {
 }
 
 fn id(model_sha256: String) -> EngineId {
-    EngineId { name: "built-in".into(), sha256: Tuning::sha256(), model_sha256 }
+    // The engine is its model in our trainings, and what weighs words beside it.
+    let parts = std::iter::once(Tuning::sha256()).chain(dictation::pins().map(String::from));
+    let sha256 = assets::hex(&Sha256::digest(parts.collect::<String>()));
+    EngineId { name: "built-in".into(), sha256, model_sha256 }
 }
 
 fn spell(phones: &[String]) -> Result<Vec<Class>, EngineError> {
@@ -101,11 +132,12 @@ impl Engine for Builtin {
 
     fn hear(&mut self, audio: &[f32]) -> Result<Vec<Reading>, EngineError> {
         let first = self.decoder.read(&self.model.emissions(audio)?);
-        if first.iter().all(|reading| reading.confidence < UNLIKELY) {
+        if first.iter().all(|reading| reading.confidence < HOPELESS) {
             return Ok(first);
         }
         let second = self.decoder.read(&self.model.second_emissions(audio)?);
-        Ok(opinions::join(first, second))
+        let both = opinions::join(first, second);
+        Ok(both.into_iter().map(|reading| self.model.with_evidence(reading, audio)).collect())
     }
 
     fn so_far(&mut self, audio: &[f32]) -> Result<String, EngineError> {

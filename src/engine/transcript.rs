@@ -76,15 +76,14 @@ fn reading(graph: &Graph, words: &[Spoken]) -> Option<Reading> {
     let understood = meanings.next()?;
     let least = words.iter().map(|word| word.confidence.clamp(0.0, 1.0)).fold(1.0, f32::min);
     let confidence = if has_number(&understood) { least.min(NUMBER_AT_MOST) } else { least };
+    let timed: Vec<Word> =
+        words.iter().map(|word| Word { text: word.text.clone(), from_ms: word.from_ms, to_ms: word.to_ms }).collect();
     // The same words with another meaning are as likely.
-    let rival = meanings.next().map(|understood| RivalReading { understood, words: said.clone(), probability: 0.5 });
+    let rival = meanings.next().map(|understood| RivalReading { understood, words: timed.clone(), probability: 0.5 });
     let (next, number) = graph.next(&said);
     Some(Reading {
         understood,
-        words: words
-            .iter()
-            .map(|word| Word { text: word.text.clone(), from_ms: word.from_ms, to_ms: word.to_ms })
-            .collect(),
+        words: timed,
         onset_ms: words.first()?.from_ms.max(0),
         end_ms: words.last()?.to_ms,
         confidence,

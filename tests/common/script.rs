@@ -27,15 +27,16 @@ pub fn understand(pack: &Pack, words: &str) -> Understood {
 
 /// A reading as if heard with this confidence; `rival` is the other sentence and its probability.
 pub fn reading(pack: &Pack, words: &str, confidence: f32, rival: Option<(&str, f32)>) -> Reading {
+    let said = |words: &str| words.split(' ').map(|w| Word { text: w.into(), from_ms: 0, to_ms: 0 }).collect();
     Reading {
         understood: understand(pack, words),
-        words: words.split(' ').map(|w| Word { text: w.into(), from_ms: 0, to_ms: 0 }).collect(),
+        words: said(words),
         onset_ms: 0,
         end_ms: 500,
         confidence,
         rival: rival.map(|(words, probability)| RivalReading {
             understood: understand(pack, words),
-            words: words.into(),
+            words: said(words),
             probability,
         }),
         may_go_on: false,

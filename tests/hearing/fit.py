@@ -1,10 +1,12 @@
 """Fits the confidence of src/decode/confidence.rs on the development set, and prints its constants.
 
-usage: fit.py readings.jsonl   (from: cargo run --release --example readings SET_DIR, a set of make_bench.py)
+usage: fit.py READINGS…   (from: cargo run --release --example readings SET_DIR, a set of make_bench.py)
 A logistic regression of "this was said, with this meaning" on Measures::features, of readings of one training of the
-model; the same on what both trainings make of it, Opinions::features; for rivals one of "the reading is right, not its
-rival" on Opinions::rival_features, call-outs and decoys apart. A reading belongs to the sentence that it overlaps most.
-Set WEIGHTS and CONSTANT first, then run `readings` again for the others: they build on these.
+model; the same on what both trainings make of it, Opinions::features; and on that with the evidence for its words,
+Opinions::evidence_features. For rivals one of "the reading is right, not its rival" on Opinions::rival_features, call-outs
+and decoys apart, and those apart for which evidence was asked. A reading belongs to the sentence that it overlaps most.
+Set WEIGHTS and CONSTANT first, then run `readings` again for OPINIONS, and once more for EVIDENCE: each builds on the one
+before. The first of RIVAL and of DECOY are from a build that asks for no evidence at all.
 The table is from five-fold cross-validation by voice: each is judged by what was fitted on other voices.
 Needs tests/hearing/training.txt.
 """
@@ -35,13 +37,14 @@ def beneath(reading, sentences):
     return sentences[n] if most > 0 else None
 
 
-def gather(path):
-    """Every reading as (features, opinions or None, right, where, voice, rival), the call-outs in all, and hours by kind.
+def gather(paths):
+    """Every reading as (features, opinions or None, right, where, voice, rival, evidence or None), the call-outs in all,
+    and hours by kind.
 
     A rival is (kind, features), where the reading or the rival is right; else None.
     """
     rows, callouts, found, hours = [], 0, 0, {}
-    for line in open(path, encoding="utf-8"):
+    for line in (line for path in paths for line in open(path, encoding="utf-8")):
         entry = json.loads(line)
         file, truth = entry["file"], entry["truth"]
         hours[file["kind"]] = hours.get(file["kind"], 0) + file["seconds"] / 3600
@@ -61,8 +64,9 @@ def gather(path):
             is_decoy = reading["rival"] == "decoy"
             rival_right = said and (reading["rival_words"] == said["words"] if is_decoy else same(reading["rival"], said))
             if reading["against"] and (right or rival_right):
-                rival = ("DECOY" if is_decoy else "RIVAL", reading["against"])
-            rows.append((reading["features"], reading["opinions"], right, where, said["voice"] if said else file["file"], rival))
+                rival = (f"{'DECOY' if is_decoy else 'RIVAL'} {'with' if reading['evidence'] else 'without'}", reading["against"])
+            voice = said["voice"] if said else file["file"]
+            rows.append((reading["features"], reading["opinions"], right, where, voice, rival, reading["evidence"]))
         found += len(hits)
     print(f"{callouts} call-outs, {found} of them among the readings; {len(rows)} readings")
     return rows, callouts, hours
@@ -81,18 +85,21 @@ def fitted(x, y, where, voices):
 
 
 def main():
-    rows, callouts, hours = gather(sys.argv[1])
+    rows, callouts, hours = gather(sys.argv[1:])
     one = [(row[0], *row[2:5]) for row in rows]
     (constant, *weights), _ = fitted(*(np.array(column) for column in zip(*one)))
-    print(f"CONSTANT {constant:.3f}\nWEIGHTS {', '.join(f'{w:.3f}' for w in weights)}")
-    _, opinions, right, where, voices, rivals = zip(*(row for row in rows if row[1]))
-    x, y, where = np.array(opinions), np.array(right), np.array(where)
-    of_both, sure = fitted(x, y, where, np.array(voices))
-    print(f"OPINIONS {', '.join(f'{w:.3f}' for w in of_both)}")
-    for kind in ("RIVAL", "DECOY"):
+    print(f"CONSTANT {constant:.3f}\nWEIGHTS {shown(weights)}")
+    _, opinions, right, where, voices, rivals, evidence = zip(*(row for row in rows if row[1]))
+    y, where, voices = np.array(right), np.array(where), np.array(voices)
+    of_both, sure = fitted(np.array(opinions), y, where, voices)
+    print(f"OPINIONS {shown(of_both)}")
+    asked = np.array([e is not None for e in evidence])
+    of_all, sure[asked] = fitted(np.array([e for e in evidence if e]), y[asked], where[asked], voices[asked])
+    print(f"EVIDENCE {shown(of_all)}")
+    for kind in ("RIVAL without", "RIVAL with", "DECOY without", "DECOY with"):
         of_kind = [(rival[1], hit) for rival, hit in zip(rivals, right) if rival and rival[0] == kind]
         model = LogisticRegression(C=100).fit(*zip(*of_kind))
-        print(f"{kind} {', '.join(f'{w:.3f}' for w in (*model.intercept_, *model.coef_[0]))}")
+        print(f"{kind} {shown((*model.intercept_, *model.coef_[0]))}")
     print("\nabove a threshold: right, then wrong by where they were heard; in talk and babble an hour")
     for threshold in THRESHOLDS:
         taken = sure >= threshold
@@ -101,6 +108,10 @@ def main():
             if hours.get(kind) and f"in {kind}" in wrong:
                 wrong[f"in {kind}"] = round(wrong[f"in {kind}"] / hours[kind], 1)
         print(threshold, f"{int((taken & y).sum())} ({100 * (taken & y).sum() / callouts:.1f} %)", wrong)
+
+
+def shown(constants):
+    return ", ".join(f"{c:.3f}" for c in constants)
 
 
 if __name__ == "__main__":

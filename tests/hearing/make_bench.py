@@ -1,8 +1,9 @@
 """Makes the hearing bench: call-outs in noise and rooms, talk, near misses and rivals, by synthetic voices.
 
-usage: make_bench.py dev|report OUT [--seed N] [--jobs N] [--only PREFIX…]
+usage: make_bench.py dev|report|neural-dev|neural-report OUT [--seed N] [--jobs N] [--only PREFIX…]
 The two sets share no voice, no room and, as far as the grammar allows, no sentence. dev is for setting
-thresholds, report for reporting alone. No voice of either was ever given to the acoustic model.
+thresholds, report for reporting alone. No voice of either was ever given to the acoustic model. The neural sets are
+small ones of the same rooms and sentences by talkers who sound like people (`neural.py`; these need training.txt).
 
 OUT/bench.json lists the files: {"note", "set", "seed", "voices", "files": [{"file", "truth", "kind",
 "noise", "snr_db", "distance", "rt60_s", "seconds", "recipe"}]}; kind is one of
@@ -36,9 +37,11 @@ HERE = pathlib.Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parent))
 from synth import noises, room  # noqa: E402
 from synth.phrases import Grammar  # noqa: E402
-from synth.voices import RATE, Voices  # noqa: E402
+from synth import voices as synthetic  # noqa: E402
+from synth.voices import RATE  # noqa: E402
 
 import human  # noqa: E402
+import neural  # noqa: E402
 from sentences import Line, Pool, listed, rivals  # noqa: E402
 
 PACK = HERE.parents[1] / "grammars/newborn/phrases.jsgf"
@@ -55,6 +58,8 @@ VOICES = {
         "espeak:en-gb-x-rp:155:50", "espeak:en-gb-x-rp+f3:165:55", "espeak:en-gb-x-rp+m4:150:40",
         "espeak:en-gb-x-rp+f5:180:45", "espeak:en-gb-x-rp+m1:140:60", "espeak:en-gb-x-rp+f1:190:50",
     ],
+    "neural-dev": ["neural:af_sarah:1.0", "neural:am_michael:1.1", "neural:bf_emma:0.95"],
+    "neural-report": ["neural:am_eric:1.1", "neural:bf_lily:1.15", "neural:bm_george:1.0"],
 }  # fmt: skip
 # (size in m, the microphone, RT60 in s after Sabine) of where one stands near and far; bench.json has what was measured.
 ROOMS = {
@@ -77,6 +82,15 @@ LEVEL_DB = (-32, -22)  # loudness of speech against full scale, one a file
 TURN = 4  # sentences that one voice says in a row
 
 
+class Voices(synthetic.Voices):
+    """All of them, the neural talkers too."""
+
+    def prepare(self, pairs):
+        pairs = list(dict.fromkeys(pairs))
+        super().prepare([p for p in pairs if not p[1].startswith("neural:")])
+        self.said |= {p: neural.say(*p) for p in pairs if p not in self.said}
+
+
 class Plan(NamedTuple):
     """One file to be made."""
 
@@ -93,9 +107,10 @@ class Set:
 
     def __init__(self, which, seed):
         self.which, self.seed, self.voices = which, seed, VOICES[which]
+        self.base = which.removeprefix("neural-")  # whose sentences and rooms it has
         self.grammar = Grammar(PACK)
-        self.pool = Pool(self.grammar, Grammar(HERE / "chatter.jsgf"), ["dev", "report"].index(which), seed)
-        self.near_misses = self._near_misses(HERE / f"near_{which}.txt")
+        self.pool = Pool(self.grammar, Grammar(HERE / "chatter.jsgf"), ["dev", "report"].index(self.base), seed)
+        self.near_misses = self._near_misses(HERE / f"near_{self.base}.txt")
         self.impulses = {d: self._impulses(d) for d in APART}
         self.crowd = self._crowd()
 
@@ -109,7 +124,7 @@ class Set:
     def _impulses(self, distance):
         """Per room: impulse responses of six places to speak from, and of one where a noise comes from."""
         rng, out = np.random.default_rng(self.number(distance)), []
-        for size, mic, seconds in ROOMS[self.which][distance]:
+        for size, mic, seconds in ROOMS[self.base][distance]:
             soak, order = room.lasting(size, seconds)
 
             def heard(apart, height, size=size, mic=mic, soak=soak, order=order):
@@ -229,7 +244,7 @@ def lines_for(owner, plan, rng):
         lines = with_talk(rng, owner.pool, owner.pool.callouts(rng, plan.count))
     elif plan.kind == "rivals":
         pairs = [a._replace(sense={**a.sense, "rival": b.sense}) for a, b in rivals(owner.grammar)]
-        lines = shared_out(plan, pairs, SIZES[owner.which][1], rng)
+        lines = shared_out(plan, pairs, SIZES[owner.base][1], rng)
     elif plan.kind == "near":
         lines = shared_out(plan, owner.near_misses, 2, rng)
     else:
@@ -290,6 +305,10 @@ def save(path, x):
 
 
 def plans(which):
+    if which.startswith("neural-"):
+        out = [Plan(f"clean-{d}", "callouts", distance=d, count=60) for d in APART]
+        out += [Plan(f"{n}-10-{d}", "callouts", n, 10, d, 30) for n in NOISES[:4] for d in APART]
+        return [*out, Plan("near-clean", "near")]
     count = SIZES[which][0]
     out = [Plan(f"clean-{d}", "callouts", distance=d, count=CLEAN * count) for d in APART]
     out += [Plan(f"{n}-{snr}-{d}", "callouts", n, snr, d, count) for n in NOISES for snr in SNRS for d in APART]
@@ -328,7 +347,7 @@ def recipe(owner, plan):
     """A digest of all that a file is made from."""
     sources = [HERE / name for name in ("make_bench.py", "sentences.py", "human.py", "chatter.jsgf", "talk.txt")]
     sources += [*(HERE.parent / "synth").glob("*.py"), PACK]
-    sources += [HERE / f"near_{owner.which}.txt"] if plan.kind == "near" else []
+    sources += [HERE / f"near_{owner.base}.txt"] if plan.kind == "near" else []
     parts = [repr((owner.which, owner.seed, plan)).encode(), *(p.read_bytes() for p in sorted(sources))]
     return hashlib.sha256(b"\0".join(parts)).hexdigest()[:16]
 

@@ -55,9 +55,10 @@ fn main() -> anyhow::Result<()> {
                     "words": r.sentence(), "meaning": meaning(&r.understood), "confidence": r.confidence,
                     "onset_ms": onset, "end_ms": onset as i64 + r.end_ms - r.onset_ms,
                     "rival": r.rival.as_ref().map(|rival| meaning(&rival.understood)),
-                    "rival_words": r.rival.as_ref().map(|rival| &rival.words),
+                    "rival_words": r.rival.as_ref().map(|rival| rival.sentence()),
                     "features": r.measures.features(),
                     "opinions": r.opinions.map(|opinions| opinions.features()),
+                    "evidence": r.opinions.and_then(|opinions| opinions.evidence_features()),
                     "against": r.opinions.zip(r.rival.as_ref()).map(|(opinions, rival)| {
                         opinions.rival_features(rival.understood == Understood::Decoy)
                     }),

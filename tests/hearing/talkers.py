@@ -14,5 +14,14 @@ KEPT_BACK = ("af_sarah", "am_eric", "am_michael", "bf_emma", "bf_lily", "bm_geor
 
 def styles():
     """{name: [phonemes of a sentence, less one × 256]}, float32, of all who are not kept back."""
+    return {name: style for name, style in _all().items() if name not in KEPT_BACK}
+
+
+def kept_back():
+    """The same of those who are."""
+    return {name: style for name, style in _all().items() if name in KEPT_BACK}
+
+
+def _all():
     voices = sorted((package(*PACKAGE) / "voices").glob("*.bin"))
-    return {path.stem: np.fromfile(path, "<f4").reshape(-1, 256) for path in voices if path.stem not in KEPT_BACK}
+    return {path.stem: np.fromfile(path, "<f4").reshape(-1, 256) for path in voices}

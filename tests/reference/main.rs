@@ -11,7 +11,9 @@ use earmark::decode::emissions::{Class, Classes, Emissions};
 use earmark::decode::search::{Calls, Weights, search};
 use earmark::engine::assets;
 use earmark::engine::conformer::{Conformer, TOKENS};
+use earmark::engine::dictation::{self, Dictation};
 use earmark::engine::package::Package;
+use earmark::engine::pieces::Pieces;
 use earmark::grammar::{graph, jsgf};
 use serde::Deserialize;
 use std::collections::BTreeMap;
@@ -66,9 +68,12 @@ fn untuned() -> Conformer {
 }
 
 fn log_probs(model: &Conformer, recording: &Recording) -> Vec<f32> {
-    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/reference").join(&recording.file);
-    let audio: Vec<f32> = earmark::audio::open_file(&path).unwrap_or_else(|e| panic!("{e}")).flatten().collect();
-    model.log_probs(&audio)
+    model.log_probs(&samples(&recording.file))
+}
+
+fn samples(file: &str) -> Vec<f32> {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/reference").join(file);
+    earmark::audio::open_file(&path).unwrap_or_else(|e| panic!("{e}")).flatten().collect()
 }
 
 /// The tokens of the walls, beyond the model's own.
@@ -176,4 +181,46 @@ fn words_are_spelled_as_the_pinned_files_say() {
         }
     }
     assert_eq!(reference.tokens.len(), 39, "every phone of ARPAbet");
+}
+
+/// What `written.py` writes: nats of each phrase in each recording, and the pieces that the phrases are counted in.
+#[derive(Deserialize)]
+struct Written {
+    pieces: BTreeMap<String, Vec<i32>>,
+    recordings: BTreeMap<String, BTreeMap<String, f32>>,
+}
+
+fn written() -> Written {
+    serde_json::from_str(include_str!("written.json")).unwrap()
+}
+
+/// Nats; both count in whole numbers of 8 bits, and round them in other ways.
+const ROUNDED: f32 = 3.0;
+
+/// Against ONNX Runtime 1.32.0 with the same files: https://onnxruntime.ai
+#[test]
+fn the_evidence_for_words_is_what_onnx_runtime_finds() {
+    let model = Dictation::load(&assets::folder().unwrap()).unwrap_or_else(|e| panic!("{e}"));
+    for (file, known) in written().recordings {
+        let phrases: Vec<String> = known.keys().cloned().collect();
+        let found = model.evidence(&samples(&file), &phrases);
+        let mut best = (String::new(), f32::MIN);
+        for ((words, nats), found) in known.iter().zip(found) {
+            let found = found.unwrap_or_else(|| panic!("{file}: {words} cannot be spelled"));
+            assert!((found - nats).abs() < ROUNDED + 0.1 * nats.abs(), "{file}, {words}: {found}, not {nats}");
+            best = if found > best.1 { (words.clone(), found) } else { best };
+        }
+        let expected = known.iter().max_by(|a, b| a.1.total_cmp(b.1)).unwrap();
+        assert_eq!(best.0, *expected.0, "{file}");
+    }
+}
+
+/// Against Hugging Face's tokenizers 0.23.3 with the same file: https://pypi.org/project/tokenizers
+#[test]
+fn the_pieces_of_a_text_are_those_of_tokenizers() {
+    let json = assets::read(&assets::folder().unwrap(), "moonshine-tokenizer.json").unwrap_or_else(|e| panic!("{e}"));
+    let pieces = Pieces::read(&json.bytes).unwrap();
+    for (words, expected) in written().pieces {
+        assert_eq!(pieces.of(&dictation::written(&words)), Some(expected), "{words}");
+    }
 }
