@@ -17,10 +17,10 @@ use std::sync::Arc;
 const MODEL: &str = "asr_waveform.hama";
 const VOCABULARY: &str = "g2p_vocab.json";
 /// Where the first training hears nothing that is surer than this, nobody else is asked: that costs as much again.
-const HOPELESS: f32 = 0.02;
+const HOPELESS: f32 = 0.05;
 /// Where both are surer than this, and of every rival, the model of written speech is not asked.
 const SURE: f32 = 0.9;
-const NO_RIVAL: f32 = 0.03;
+const NO_RIVAL: f32 = 0.025;
 /// So much of the sound beside a call-out does that model hear, milliseconds.
 const BESIDE_MS: i64 = 300;
 

@@ -114,7 +114,7 @@ impl Dictation {
         let out = self.decoder.run(inputs.collect::<Option<_>>()?, &wanted, self.options()).ok()?;
         let scores: Tensor<f32> = out.into_iter().next()?.try_into().ok()?;
         let tokens = scores.shape().last().copied()?;
-        let scores = scores.to_vec();
+        let scores = scores.data()?;
         let texts = scores.chunks_exact(longest * tokens).zip(texts).map(|(scores, pieces)| {
             let nats = scores.chunks_exact(tokens).zip(*pieces).map(|(frame, piece)| {
                 let top = frame.iter().copied().fold(f32::NEG_INFINITY, f32::max);
