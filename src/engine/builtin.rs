@@ -1,4 +1,5 @@
-//! The built-in engine: the English phone model, decoded over the pack's grammar.
+//! The built-in engine: the English phone model in two trainings, decoded over the pack's grammar, and a model of written
+//! speech that is asked where both leave a doubt.
 
 use super::conformer::{Conformer, LONGEST};
 use super::dictation::{self, Dictation};
