@@ -190,6 +190,7 @@ def table(figures, runs, audio_s, one_core):
     f, v, n = figures, figures["verdicts"], figures["judged"]
     doubtful = sum(bool(e.get("doubt")) for e in f["strays"])
     rows = [("call-outs judged", f"{n}, and {f['commands']} scribe command that leaves no event")]
+    rows += [("call-outs: right in the log, without doubt or marked doubtful", share(v["right"] + v["doubtful right"], n))]
     rows += [(f"call-outs: {name}", share(v[name], n)) for name in VERDICTS]
     rows += [
         ("words exactly as in the truth", share(f["words"], n)),
