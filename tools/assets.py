@@ -147,26 +147,21 @@ def download(tarball, folder):
     return path
 
 
-def members(path):
-    """A function that gives a file of the archive by its name."""
-    if path.suffix == ".whl":
-        return zipfile.ZipFile(path).read
-    return lambda name, archive=tarfile.open(path): archive.extractfile(name).read()
-
-
 def extract(path, assets):
     """The assets' bytes out of an archive, each as pinned."""
     out = {}
     try:
-        read = members(path)
-        for asset in assets:
-            data = read(asset.member)
-            if sha256(data) != asset.sha256:
-                raise Fault(
-                    f"{asset.member} in {path.name} is not the pinned one: its SHA-256 is {sha256(data)}, "
-                    f"expected {asset.sha256} for {asset.name}. Restore assets.lock, or pin the archive's files anew"
-                )
-            out[asset] = data
+        tarball = assets[0].archive.kind == "tarball"
+        with tarfile.open(path) if tarball else zipfile.ZipFile(path) as archive:
+            member = archive.extractfile if tarball else archive.open
+            for asset in assets:
+                data = member(asset.member).read()
+                if sha256(data) != asset.sha256:
+                    raise Fault(
+                        f"{asset.member} in {path.name} is not the pinned one: its SHA-256 is {sha256(data)}, "
+                        f"expected {asset.sha256} for {asset.name}. Restore assets.lock, or pin the archive's files anew"
+                    )
+                out[asset] = data
     except KeyError as e:
         raise Fault(f"{path.name} does not hold what assets.lock names: {e.args[0]}. Mend the \"# from\" line") from e
     except (zipfile.BadZipFile, tarfile.TarError, EOFError, zlib.error) as e:

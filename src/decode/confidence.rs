@@ -87,6 +87,12 @@ impl Opinions {
         opinions
     }
 
+    /// The same with the reading and its rival in each other's place.
+    pub fn of_rival(self) -> Opinions {
+        let turned = |Evidence { nats, over_rival }| Evidence { nats: nats - over_rival, over_rival: -over_rival };
+        Opinions { margins: self.margins.map(|nats| -nats), evidence: self.evidence.map(turned), ..self }
+    }
+
     /// What the regression for the call-out sees.
     pub fn features(&self) -> [f32; 4] {
         let [first, second] = self.heard.map(|heard| match heard {

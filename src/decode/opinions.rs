@@ -61,23 +61,20 @@ fn disputed(a: Reading, b: Reading) -> Reading {
 /// The reading with what a model of written speech makes of its words.
 pub fn with_evidence(reading: Reading, evidence: Evidence) -> Reading {
     let Some(opinions) = reading.opinions else { return reading };
-    let reading = weighed(reading, Opinions { evidence: Some(evidence), ..opinions });
-    match &reading.rival {
-        Some(rival) if rival.understood != Understood::Decoy && rival.probability > 0.5 => exchanged(reading, evidence),
-        _ => reading,
+    let opinions = Opinions { evidence: Some(evidence), ..opinions };
+    let mut reading = weighed(reading, opinions);
+    match reading.rival.take_if(|rival| rival.understood != Understood::Decoy && rival.probability > 0.5) {
+        Some(rival) => exchanged(reading, rival, opinions.of_rival()),
+        None => reading,
     }
 }
 
 /// The rival in the place of the reading, which becomes its rival.
-fn exchanged(reading: Reading, evidence: Evidence) -> Reading {
-    let (Some(rival), Some(opinions)) = (reading.rival.clone(), reading.opinions) else { return reading };
+fn exchanged(reading: Reading, rival: RivalReading, opinions: Opinions) -> Reading {
     let place = |words: &[Word]| Some((words.first()?.from_ms, words.last()?.to_ms));
     let (onset_ms, end_ms) = place(&rival.words).unwrap_or((reading.onset_ms, reading.end_ms));
     let other =
         RivalReading { understood: reading.understood, words: reading.words, probability: 1.0 - rival.probability };
-    let evidence = Evidence { nats: evidence.nats - evidence.over_rival, over_rival: -evidence.over_rival };
-    let margins = opinions.margins.map(|nats| -nats);
-    let opinions = Opinions { margins, evidence: Some(evidence), ..opinions };
     Reading {
         understood: rival.understood,
         words: rival.words,

@@ -39,7 +39,7 @@ impl Model {
         let folder = assets::folder()?;
         let model = assets::read(&folder, MODEL)?;
         let vocabulary = assets::read(&folder, VOCABULARY)?;
-        let unusable = |asset: &assets::Asset| EngineError::Model { path: asset.path.display().to_string() };
+        let unusable = |asset: &assets::Asset| EngineError::unusable(&asset.path);
         let json: serde_json::Value = serde_json::from_slice(&vocabulary.bytes).map_err(|_| unusable(&vocabulary))?;
         let tokens: Vec<String> = serde_json::from_value(json.get("decoder").cloned().unwrap_or_default())
             .map_err(|_| unusable(&vocabulary))?;

@@ -167,8 +167,7 @@ impl Conformer {
     /// Log-probabilities `[frames × tokens kept]` of `audio` (16 kHz mono, at most [`LONGEST`] samples), a frame
     /// each 20 ms. Samples that are no numbers count as 0.
     pub fn log_probs(&self, audio: &[f32]) -> Vec<f32> {
-        let mut wave: Vec<f32> = audio.iter().map(|x| if x.is_finite() { x.clamp(-1.0, 1.0) } else { 0.0 }).collect();
-        wave.resize(wave.len().max(SHORTEST), 0.0);
+        let wave = super::wave(audio, SHORTEST);
         let mut x = self.stem(&self.features.frames(&wave));
         for block in &self.blocks {
             block.run(&mut x);

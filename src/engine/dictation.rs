@@ -44,10 +44,10 @@ impl Dictation {
             let asset = assets::read(folder, name)?;
             // What the optimiser gains in time it costs three times over in memory.
             let loaded = ModelOptions::with_all_ops().enable_optimization(false).load(asset.bytes);
-            loaded.map_err(|_| EngineError::Model { path: asset.path.display().to_string() })
+            loaded.map_err(|_| EngineError::unusable(&asset.path))
         };
         let tokenizer = assets::read(folder, TOKENIZER)?;
-        let unusable = || EngineError::Model { path: tokenizer.path.display().to_string() };
+        let unusable = || EngineError::unusable(&tokenizer.path);
         let pieces = Pieces::read(&tokenizer.bytes).ok_or_else(unusable)?;
         let (encoder, decoder) = (model(ENCODER)?, model(DECODER)?);
         let pool = Arc::new(ThreadPool::with_num_threads(1));
@@ -84,8 +84,7 @@ impl Dictation {
     }
 
     fn encode(&self, audio: &[f32]) -> Option<Tensor<f32>> {
-        let mut wave: Vec<f32> = audio.iter().map(|x| if x.is_finite() { x.clamp(-1.0, 1.0) } else { 0.0 }).collect();
-        wave.resize(wave.len().max(SHORTEST), 0.0);
+        let wave = super::wave(audio, SHORTEST);
         let wave = Tensor::from_data(&[1, wave.len()], wave);
         self.encoder.run_one(wave.view().into(), self.options()).ok()?.try_into().ok()
     }

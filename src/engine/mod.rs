@@ -16,6 +16,7 @@ pub mod vosk;
 
 use crate::decode::Reading;
 use crate::record::EngineId;
+use std::path::Path;
 use std::sync::Arc;
 
 /// Something that hears call-outs.
@@ -45,6 +46,13 @@ pub trait Engine: Send {
     fn lacking(&self) -> &[String] {
         &[]
     }
+}
+
+/// Samples as the models take them: within [-1, 1], those that are no numbers as 0, and silence behind too few.
+fn wave(audio: &[f32], fewest: usize) -> Vec<f32> {
+    let mut wave: Vec<f32> = audio.iter().map(|x| if x.is_finite() { x.clamp(-1.0, 1.0) } else { 0.0 }).collect();
+    wave.resize(wave.len().max(fewest), 0.0);
+    wave
 }
 
 /// Makes an engine like the one that gave it.
@@ -89,6 +97,11 @@ pub enum EngineError {
 }
 
 impl EngineError {
+    /// A model's file that has its pinned SHA-256 and still is not what is wanted.
+    fn unusable(path: &Path) -> EngineError {
+        EngineError::Model { path: path.display().to_string() }
+    }
+
     /// Whether a file that is damaged, missing or slow is the cause, so that the same may work once it is mended.
     pub fn may_mend(&self) -> bool {
         use EngineError::{Assets, Loading, Model, VoskLibrary, VoskLoad};

