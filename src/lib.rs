@@ -36,6 +36,7 @@ pub mod record;
 pub mod recorder;
 pub mod redact;
 pub mod replay;
+pub mod seal;
 pub mod settings;
 pub mod show;
 pub mod sound;

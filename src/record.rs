@@ -225,6 +225,9 @@ pub struct Redacted {
     pub of: String,
     /// Dates are not the true ones; times of day, and times between records, are.
     pub dates_moved: bool,
+    /// The log that it was made from was damaged: nothing in this one is proven, though its own chain is whole.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub damaged: bool,
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]

@@ -158,7 +158,7 @@ impl<'p> Known<'p> {
             time_zone: kept(time_zone, time_zone.parse::<FixedOffset>().is_ok()),
             purpose: *purpose,
             caution: self.pack.manifest.caution.clone(),
-            redacted: Some(Redacted { of: plan.of.clone(), dates_moved: dates }),
+            redacted: Some(Redacted { of: plan.of.clone(), dates_moved: dates, damaged: false }),
         }
     }
 

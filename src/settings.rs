@@ -64,6 +64,14 @@ pub fn load_pack(name: &str) -> Result<Pack, SettingsError> {
     }
 }
 
+/// All files of a pack, for whoever must not write over them; none if there is no such pack.
+pub fn pack_files(name: &str) -> Vec<PathBuf> {
+    let entries = find_pack(name).and_then(|folder| {
+        std::fs::read_dir(&folder).map_err(|error| SettingsError::PackFile { path: folder, why: error.to_string() })
+    });
+    entries.map(|entries| entries.flatten().map(|entry| entry.path()).collect()).unwrap_or_default()
+}
+
 /// The folder of a pack that another extends: beside it, else in the usual places.
 fn find_base(folder: &Path, name: &str) -> Result<PathBuf, SettingsError> {
     let beside = folder.parent().map(|parent| parent.join(name));

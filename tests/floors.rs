@@ -3,8 +3,9 @@
 use std::path::{Path, PathBuf};
 
 /// Each may use those before it.
-const FLOORS: [&str; 33] = [
+const FLOORS: [&str; 34] = [
     "time",
+    "seal",
     "record",
     "html",
     "grammar",

@@ -9,10 +9,11 @@ use crate::opening::{Opening, go_on_or_begin, left_open};
 use crate::pack::Pack;
 use crate::record::{Purpose, Record};
 use crate::recorder::Watcher;
+use crate::seal::Seal;
 use crate::show::{self, Style};
 use crate::time::{Anchor, Millis, clock_face, long_face};
 use crate::view::View;
-use crate::{audio, board, daemon, settings, voice};
+use crate::{audio, board, daemon, journal, settings, voice};
 use anyhow::{Context, Result, bail};
 use chrono::{DateTime, FixedOffset};
 use clap::Args;
@@ -142,15 +143,19 @@ impl<'p> Printer<'p> {
     fn finish(&self, core: &Core, log: &std::path::Path) -> Result<()> {
         self.bar.finish_and_clear();
         let caution = &self.pack.manifest.caution;
+        let seal = journal::last_hash(log)?.and_then(|hash| Seal::of(&hash)).map(|seal| seal.to_string());
         if self.json {
             let counts = core.counts();
             let document = serde_json::json!({
                 "log": log, "caution": caution, "accepted": counts.accepted, "doubtful": counts.doubtful,
-                "refused": counts.refused, "records": self.entries,
+                "refused": counts.refused, "seal": seal, "records": self.entries,
             });
             println!("{}", serde_json::to_string_pretty(&document)?);
         } else {
             println!("{}", show::summary(core, self.pack, log));
+            if let Some(seal) = seal {
+                println!("Seal {seal}: on paper it proves later that nothing was changed (earmark verify --seal).");
+            }
         }
         Ok(())
     }

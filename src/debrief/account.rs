@@ -15,13 +15,17 @@ const NEEDED: [&str; 3] = ["microphone", "engine", "disk"];
 const KEEPS: &str = "engine";
 const MISSED: &str = "missed";
 
-/// How the file of a log ended.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+/// How the file of a log ended, and whether it can be believed.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Ending {
     /// By a close record.
     pub closed: bool,
     /// The last line was cut short and is left out.
     pub torn: bool,
+    /// The seal of its last whole line.
+    pub seal: String,
+    /// What was changed or is missing; nothing in such a log is proven.
+    pub damage: Option<String>,
 }
 
 /// Birth, as far as the log knows it.

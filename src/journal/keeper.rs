@@ -259,7 +259,7 @@ fn rescue<'w>(path: &Path, records: impl Iterator<Item = &'w Waiting>, last: Str
     let path = path.to_path_buf();
     match written {
         Ok(()) => JournalError::Unwritten { path, count, rest },
-        Err(source) => JournalError::Lost { path, count, rest, source },
+        Err(why) => JournalError::Lost { path, count, rest, why },
     }
 }
 

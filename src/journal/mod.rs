@@ -27,8 +27,8 @@ pub use fault::Fault;
 pub use keeper::{Keeper, MEMORY, Place, Standing};
 pub use line::{FIRST_PREV, Line, MAX_LINE, schema, sha256};
 pub use medium::Medium;
-pub use reader::{Entry, Log, Torn, read};
-pub use sound::{Sound, sound};
+pub use reader::{Entry, Log, Torn, last_hash, read};
+pub use sound::{Checked, Damage, End, Members, Sound, salvage, sound, sound_with};
 pub use verify::{Problem, Report, verify};
 pub use writer::{Durability, Found, Journal};
 
@@ -48,8 +48,8 @@ pub enum JournalError {
     Ended { path: PathBuf },
     #[error("{} is being written by another program; end that one, or choose another name", .path.display())]
     InUse { path: PathBuf },
-    #[error("cannot {doing} {}: {source}; check that the disk has room and that the file may be used", .path.display())]
-    Io { doing: &'static str, path: PathBuf, source: io::Error },
+    #[error("cannot {doing} {}: {why}; check that the disk has room and that the file may be used", .path.display())]
+    Io { doing: &'static str, path: PathBuf, why: io::Error },
     #[error("{}: only {written} of {length} bytes of record {seq} could be written; free some room and append it again", .path.display())]
     Short { path: PathBuf, seq: u64, written: usize, length: usize },
     #[error("{} was cut: it has {found} of {expected} bytes; look for a copy of it, and give another --log", .path.display())]
@@ -60,8 +60,8 @@ pub enum JournalError {
     Unwritten { path: PathBuf, count: usize, rest: PathBuf },
     #[error("{} lacks its last {count} records; the whole log is {}: copy that one over it", .path.display(), .spare.display())]
     Lacks { path: PathBuf, count: usize, spare: PathBuf },
-    #[error("{count} records could not be written to {}, nor to {}: {source}", .path.display(), .rest.display())]
-    Lost { path: PathBuf, count: usize, rest: PathBuf, source: io::Error },
+    #[error("{count} records could not be written to {}, nor to {}: {why}", .path.display(), .rest.display())]
+    Lost { path: PathBuf, count: usize, rest: PathBuf, why: io::Error },
     #[error("record {seq} was not written: its line has {length} bytes, {MAX_LINE} are allowed; shorten its text")]
     TooLong { seq: u64, length: usize },
     #[error(
@@ -93,6 +93,6 @@ pub fn is_left_open(path: &Path) -> bool {
 impl JournalError {
     /// For `map_err`: what was being done, to which file.
     fn io(doing: &'static str, path: &Path) -> impl FnOnce(io::Error) -> Self {
-        move |source| JournalError::Io { doing, path: path.to_owned(), source }
+        move |why| JournalError::Io { doing, path: path.to_owned(), why }
     }
 }

@@ -37,7 +37,7 @@ pub fn header() -> Body {
         time_zone: "+00:00".into(),
         purpose: Purpose::Drill,
         caution: AWKWARD.into(),
-        redacted: Some(Redacted { of: "0d".repeat(32), dates_moved: true }),
+        redacted: Some(Redacted { of: "0d".repeat(32), dates_moved: true, damaged: false }),
     }))
 }
 
