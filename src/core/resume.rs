@@ -90,7 +90,7 @@ impl<'p> Core<'p> {
                 // Taking back what was done last is what undo does.
                 Some(group) if group.contains(of) => {
                     group.retain(|done| done != of);
-                    self.undoable.retain(|group| !group.is_empty());
+                    self.undoable.pop_if(|group| group.is_empty());
                 }
                 _ => self.undoable.push(vec![seq]),
             },
