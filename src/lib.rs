@@ -11,6 +11,7 @@
 
 pub mod audio;
 pub mod board;
+pub mod bounds;
 pub mod check;
 pub mod checkpoints;
 pub mod cli;

@@ -8,9 +8,6 @@ use std::time::Duration;
 /// A moment: milliseconds on the monotonic clock since the log was opened.
 pub type Millis = u64;
 
-/// Nothing that is recorded takes longer, a week: a log with times beyond it was not written by a recorder.
-pub const LONGEST_MS: Millis = 7 * 24 * 3600 * 1000;
-
 /// The wall clock may be off by so much before that is worth a record.
 const OFF_MS: i64 = 500;
 /// Reading two clocks one after the other takes no longer than this, or is tried again later.

@@ -3,10 +3,11 @@
 use std::path::{Path, PathBuf};
 
 /// Each may use those before it.
-const FLOORS: [&str; 34] = [
+const FLOORS: [&str; 35] = [
     "time",
     "seal",
     "record",
+    "bounds",
     "html",
     "grammar",
     "checkpoints",
