@@ -11,7 +11,7 @@ use crate::record::{Purpose, Record};
 use crate::recorder::Watcher;
 use crate::seal::Seal;
 use crate::show::{self, Style};
-use crate::time::{Anchor, Millis, clock_face, long_face};
+use crate::time::{Anchor, Millis, clock_face, long_face, wall_now};
 use crate::view::View;
 use crate::{audio, board, daemon, journal, settings, voice};
 use anyhow::{Context, Result, bail};
@@ -182,7 +182,7 @@ impl Watcher for Printer<'_> {
 
 pub fn replay(args: ReplayArgs) -> Result<ExitCode> {
     let pack = settings::load_pack(&args.pack)?;
-    let anchor = Anchor { start: args.start.unwrap_or_else(|| chrono::Local::now().fixed_offset()) };
+    let anchor = Anchor { start: args.start.unwrap_or_else(wall_now) };
     let log = args.log.unwrap_or_else(|| settings::default_log(anchor));
     let bar = match crate::replay::length(&args.audio) {
         Some(length) => {
@@ -220,7 +220,7 @@ pub fn listen(args: ListenArgs) -> Result<ExitCode> {
         return Ok(ExitCode::SUCCESS);
     }
     let pack = settings::load_pack(&args.pack)?;
-    let anchor = Anchor { start: chrono::Local::now().fixed_offset() };
+    let anchor = Anchor { start: wall_now() };
     let log = args.log.clone().unwrap_or_else(|| settings::default_log(anchor));
     let (opening, told) = match args.service {
         true => go_on_or_begin(Path::new("."), &log, &pack)?,

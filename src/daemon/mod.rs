@@ -21,7 +21,7 @@ use crate::record::Purpose;
 use crate::recorder::{All, Recorder, Watcher};
 use crate::settings::{self, EngineChoice, SettingsError};
 use crate::sound::Played;
-use crate::time::{Anchor, Clock, Millis, Sleep, long_face};
+use crate::time::{Anchor, Clock, Millis, Sleep, long_face, wall_now};
 use crate::voice::Report;
 use keeping::Keeping;
 use keypads::Keypads;
@@ -128,7 +128,7 @@ pub async fn listen_with<'p>(
     let absence = voice.absence();
     let mut loudspeaker = Loudspeaker::default();
 
-    let (started, wall) = (Clock::start(), chrono::Local::now().fixed_offset());
+    let (started, wall) = (Clock::start(), wall_now());
     let header = settings::header(
         uuid::Uuid::new_v4().to_string(),
         pack,
