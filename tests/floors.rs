@@ -3,7 +3,8 @@
 use std::path::{Path, PathBuf};
 
 /// Each may use those before it.
-const FLOORS: [&str; 33] = [
+const FLOORS: [&str; 34] = [
+    "files",
     "time",
     "record",
     "html",
