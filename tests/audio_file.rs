@@ -366,6 +366,22 @@ fn damage_at_the_first_sound_keeps_the_times_behind_it() {
 }
 
 #[test]
+fn a_damaged_end_is_told_though_the_header_knows_no_length() {
+    let dir = TempDir::new().unwrap();
+    let path = drill(dir.path(), "a.flac", "8", &[]);
+    let whole = hear(&path).samples;
+    let piped = run("ffmpeg", &["-v", "error", "-i", path.to_str().unwrap(), "-f", "flac", "-"]);
+    let mut bit = piped.clone();
+    bit[piped.len() - 100] ^= 1;
+    for bytes in [&bit, &piped[..piped.len() - 1], &piped[..piped.len() * 2 / 3]] {
+        fs::write(&path, bytes).unwrap();
+        let heard = hear(&path);
+        assert!(cut_at(&heard).1.contains("damaged, or not whole"), "{:?}", heard.ended);
+        only_what_is_told_differs("the end", &heard, &whole, 0);
+    }
+}
+
+#[test]
 fn lost_and_damaged_ogg_pages_become_silence_of_the_same_length() {
     let dir = TempDir::new().unwrap();
     let path = drill(dir.path(), "a.ogg", "20", &["-C", "4"]);

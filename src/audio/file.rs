@@ -4,6 +4,7 @@
 
 use std::fs::File;
 use std::io::{self, Read};
+use std::os::unix::fs::FileExt;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -98,8 +99,25 @@ fn tenths(time: Duration, up: bool) -> String {
 
 /// Where coded sound comes from.
 enum Source {
-    Packets { format: Box<dyn FormatReader>, track: u32, is_flac: bool },
+    Packets { format: Box<dyn FormatReader>, track: u32, flac: Option<Flac> },
     Pages(Box<ogg::Pages>),
+}
+
+/// A FLAC file, and the last of its frames that was whole.
+struct Flac {
+    file: File,
+    last: Box<[u8]>,
+}
+
+impl Flac {
+    /// Whether the last whole frame is the file's end. A file may not say how many frames there are, and the decoder is
+    /// silent about one that is not whole.
+    fn is_through(&self) -> io::Result<bool> {
+        let mut end = vec![0; self.last.len()];
+        let at = self.file.metadata()?.len().saturating_sub(end.len() as u64);
+        self.file.read_exact_at(&mut end, at)?;
+        Ok(end[..] == self.last[..])
+    }
 }
 
 /// What [`open`] finds out of each kind of file.
@@ -201,7 +219,7 @@ pub fn open(path: &Path) -> Result<AudioFile, AudioError> {
 fn open_packets(mut file: File, head: &[u8], path: &Path) -> Result<Opened, AudioError> {
     let magic = head.get(..4).unwrap_or_default();
     let damaged = |why: String| AudioError::Damaged { path: path.into(), why };
-    let mut short = None;
+    let (mut short, mut flac) = (None, None);
     let (source, promised, frames): (Box<dyn MediaSource>, _, _) = match magic {
         b"RIFF" | b"RF64" | b"BW64" => {
             let mut wav = wav::Wav::survey(file).map_err(damaged)?;
@@ -211,6 +229,10 @@ fn open_packets(mut file: File, head: &[u8], path: &Path) -> Result<Opened, Audi
         }
         _ => {
             io::Seek::rewind(&mut file).map_err(|e| unreadable(path, e))?;
+            if magic == b"fLaC" {
+                let file = file.try_clone().map_err(|e| unreadable(path, e))?;
+                flac = Some(Flac { file, last: Box::default() });
+            }
             (Box::new(file), None, None)
         }
     };
@@ -237,7 +259,7 @@ fn open_packets(mut file: File, head: &[u8], path: &Path) -> Result<Opened, Audi
     let rate = codec.sample_rate.unwrap_or(0);
     let channels = codec.channels.as_ref().map_or(0, |c| c.count());
     let (limit, hint) = (frames.unwrap_or(u64::MAX), frames.or(promised));
-    let source = Source::Packets { track: track.id, is_flac: magic == b"fLaC", format };
+    let source = Source::Packets { track: track.id, flac, format };
     Ok(Opened { source, decoder, rate, channels, promised, limit, hint, short })
 }
 
@@ -328,8 +350,8 @@ impl AudioFile {
         if self.at >= self.limit {
             return self.finish(None);
         }
-        let (format, track, is_flac) = match &mut self.source {
-            Source::Packets { format, track, is_flac } => (format, *track, *is_flac),
+        let (format, track) = match &mut self.source {
+            Source::Packets { format, track, .. } => (format, *track),
             Source::Pages(pages) => {
                 return match pages.turn() {
                     Ok(Some(page)) => self.decode_page(page),
@@ -339,7 +361,7 @@ impl AudioFile {
             }
         };
         match guarded(|| format.next_packet()) {
-            Ok(Some(packet)) if packet.track_id == track => self.decode_packet(&packet, is_flac),
+            Ok(Some(packet)) if packet.track_id == track => self.decode_packet(packet),
             Ok(Some(_)) => Vec::new(),
             Ok(None) => self.finish(None),
             Err(Symphonia::IoError(e)) if e.kind() == io::ErrorKind::UnexpectedEof => {
@@ -352,17 +374,20 @@ impl AudioFile {
     }
 
     /// Decodes a packet of WAV or FLAC into `held`, behind silence for what is missing before it.
-    fn decode_packet(&mut self, packet: &Packet, is_flac: bool) -> Vec<f32> {
-        match self.sound_of(packet) {
+    fn decode_packet(&mut self, packet: Packet) -> Vec<f32> {
+        match self.sound_of(&packet) {
             Ok(sound) => self.held = sound,
             // The next packet's time stamp shows how much is missing.
             Err(Symphonia::DecodeError(_) | Symphonia::IoError(_)) => return Vec::new(),
             Err(e) => return self.finish(Some(e.to_string())),
         }
         let stamp = packet.pts.get();
-        if is_flac && stamp == 0 && self.at > 0 {
-            self.held.clear();
-            return self.finish(Some(JOINED.into()));
+        if let Source::Packets { flac: Some(flac), .. } = &mut self.source {
+            if stamp == 0 && self.at > 0 {
+                self.held.clear();
+                return self.finish(Some(JOINED.into()));
+            }
+            flac.last = packet.data;
         }
         self.place(stamp, "its checksum is wrong, or it is missing")
     }
@@ -471,10 +496,15 @@ impl AudioFile {
         // FLAC's checksum over all samples says nothing new where some are known to be missing.
         let verified = self.decoder.finalize().verify_ok.filter(|_| self.damage.is_empty());
         let missing = self.promised.and_then(|promised| promised.checked_sub(self.at)).filter(|&frames| frames > 0);
+        let torn = match &self.source {
+            Source::Packets { flac: Some(flac), .. } => !flac.is_through().unwrap_or(false),
+            _ => false,
+        };
         let why = self.short.take().or(why).or_else(|| {
             let promised = self.promised.filter(|_| missing.is_some());
             promised.map(|promised| format!("the header promises {promised} frames, {} could be read", self.at))
         });
+        let why = why.or_else(|| torn.then(|| "what follows is damaged, or not whole".into()));
         let is_longer = self.promised.is_some_and(|promised| promised < self.at);
         self.ended = Some(match why {
             Some(why) if verified != Some(true) => {

@@ -66,7 +66,6 @@ pub fn run(args: CheckArgs) -> Result<ExitCode> {
     }
     for line in &damage {
         println!("- {line}");
-        eprintln!("warning: {line}");
     }
     // What was asked for may lie where nothing could be read.
     let is_fit = report.is_fit() && damage.is_empty();
