@@ -236,6 +236,11 @@ fn what_cannot_be_read_is_told_and_recorded_and_makes_figures_doubtful() {
         assert_eq!(doubted["to_ventilation"], "doubtful");
         assert_ne!(doubted["first_heart_rate"], "known");
         assert_eq!(doubted["to_breathing_assessed"], "known", "it was before");
+        let redacted = folder.path().join(format!("redacted-{kind}.earmark.jsonl"));
+        let program = env!("CARGO_BIN_EXE_earmark");
+        let output = Command::new(program).arg("redact").arg(&log).arg("--out").arg(&redacted).output().unwrap();
+        assert!(output.status.success(), "{output:?}");
+        assert_eq!(figures(&redacted), doubted, "they stay so when names are taken out");
     }
 }
 
