@@ -7,7 +7,7 @@
 //! turns each piece into readings with [`decode`] over a [`pack`]'s [`grammar`], the [`core`] makes
 //! records of them, the [`journal`] puts those on disk, and [`show`] tells people. [`replay`] and
 //! [`daemon`] are the two wirings; [`cli`] is what is typed. Afterwards [`debrief`] makes figures of one
-//! log and [`compare`] of many. DEVELOPERS.md has the floors.
+//! log and [`compare`] of many. [`files`] opens what is read. DEVELOPERS.md has the floors.
 
 pub mod audio;
 pub mod board;
@@ -22,6 +22,7 @@ pub mod debrief;
 pub mod decode;
 pub mod engine;
 pub mod export;
+pub mod files;
 pub mod glance;
 pub mod grammar;
 pub mod hearing;

@@ -5,6 +5,7 @@
 //! call-outs. All else becomes [`GONE`], and members that this program does not know are left out. What was done when
 //! after birth stays, and so may still tell those who were there which birth it was.
 
+use crate::core::state::AUDIO_FILE;
 use crate::grammar::meaning::{Output, Slot};
 use crate::pack::Pack;
 use crate::record::{Body, Close, EngineId, FORMAT, Header, Heard, Meaning, PackId, Record, Redacted, Rival, Source};
@@ -121,7 +122,8 @@ impl<'p> Known<'p> {
             }
             Body::Device { device, state, text } => {
                 let text = text.as_ref().map(|_| GONE.into());
-                Body::Device { device: kept(device, is_state(device)), state: kept(state, is_state(state)), text }
+                let device = kept(device, device == AUDIO_FILE || is_state(device));
+                Body::Device { device, state: kept(state, is_state(state)), text }
             }
             Body::Close(Close { reason, accepted, doubtful, refused, unresolved }) => Body::Close(Close {
                 reason: kept(reason, REASONS.contains(&reason.as_str())),

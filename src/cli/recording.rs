@@ -1,7 +1,6 @@
 //! `replay` and `listen`: both write a log and print its timeline.
 
 use super::engine::EngineArgs;
-use crate::audio::Ended;
 use crate::board::{About, Board, Place};
 use crate::core::Core;
 use crate::keypad::{self, Choice};
@@ -193,13 +192,12 @@ pub fn replay(args: ReplayArgs) -> Result<ExitCode> {
     let plan =
         crate::replay::Plan { audio: args.audio, log, anchor, purpose: args.purpose, engine: args.engine.choice()? };
     let mut printer = Printer::new(&pack, args.json, bar);
-    let (core, ended) = crate::replay::run(&plan, &pack, &mut printer)?;
+    let (core, conditions) = crate::replay::run(&plan, &pack, &mut printer)?;
     printer.finish(&core, &plan.log)?;
     let mut status = ExitCode::SUCCESS;
-    for (path, end) in plan.audio.iter().zip(ended) {
-        if let Ended::CutOff { at, why } = end {
-            let at = clock_face(at.as_millis() as i64);
-            eprintln!("warning: {} is cut off at {at} ({why}); what was heard before is in the log", path.display());
+    for (path, condition) in plan.audio.iter().zip(conditions) {
+        condition.told(path).iter().for_each(|line| eprintln!("warning: {line}"));
+        if !condition.is_sound() {
             status = ExitCode::FAILURE;
         }
     }

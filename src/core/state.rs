@@ -20,8 +20,13 @@ pub const ABSENT: &str = "absent";
 pub const RECORDER: &str = "recorder";
 /// Its state after a log was left open and is gone on with: all devices begin anew.
 pub const STARTED_AGAIN: &str = "started again";
+/// Device name under which a recording that is replayed stands in the log, its state where sound cannot be read, and the
+/// one behind that.
+pub const AUDIO_FILE: &str = "audio file";
+pub const UNREADABLE: &str = "unreadable";
+pub const BACK: &str = "back";
 /// States of a device in which it does not do its work, and in which it does it badly.
-const OUT: [&str; 8] = ["lost", "gone", "missing", "failed", "stalled", "stopped", "silent", "refused"];
+const OUT: [&str; 9] = ["lost", "gone", "missing", "failed", "stalled", "stopped", "silent", "refused", UNREADABLE];
 const POOR: [&str; 3] = ["clipped", "slow", "waiting"];
 
 /// Whether a device in this state does not do its work.

@@ -3,14 +3,14 @@
 use super::DebriefError;
 use crate::bounds;
 use crate::checkpoints::{Fact, Machine, Moment, Pattern, any as fits, moment};
-use crate::core::state::{BIRTH, Entry, RECORDER, STARTED_AGAIN, is_out};
+use crate::core::state::{AUDIO_FILE, BIRTH, Entry, RECORDER, STARTED_AGAIN, is_out};
 use crate::pack::Pack;
 use crate::pack::debrief::Plan;
 use crate::record::{Body, CheckpointState, Doubt, Header, Meaning, Record, Rival};
 use serde::Serialize;
 
 /// Devices without which call-outs are lost.
-const NEEDED: [&str; 3] = ["microphone", "engine", "disk"];
+const NEEDED: [&str; 4] = ["microphone", "engine", "disk", AUDIO_FILE];
 /// A device that keeps what it cannot do at once, and does it late: when it is back nothing was lost, unless it says so.
 const KEEPS: &str = "engine";
 const MISSED: &str = "missed";
