@@ -41,6 +41,7 @@ pub mod replay;
 pub mod seal;
 pub mod settings;
 pub mod show;
+pub mod signature;
 pub mod sound;
 pub mod time;
 pub mod view;

@@ -10,6 +10,7 @@ use crate::pack::Pack;
 use crate::record::Purpose;
 use crate::recorder::{Recorder, Watcher};
 use crate::settings::{self, EngineChoice, SettingsError};
+use crate::signature::Signer;
 use crate::time::{Anchor, Millis};
 use sha2::{Digest, Sha256};
 use std::path::{Path, PathBuf};
@@ -44,6 +45,8 @@ pub struct Plan {
     pub anchor: Anchor,
     pub purpose: Purpose,
     pub engine: EngineChoice,
+    /// Signs the close record.
+    pub signer: Option<Signer>,
 }
 
 /// Replays the plan. The core is handed back for its counts, and for each file what is wrong with it.
@@ -58,8 +61,11 @@ pub fn run<'p>(
     let engine = settings::load_engine(pack, &plan.engine)?;
     let log_id = log_id(plan, pack)?;
     let names: Vec<_> = plan.audio.iter().map(|p| name(p)).collect();
-    let header = settings::header(log_id, pack, engine.id(), names.join(", "), plan.anchor, plan.purpose);
-    let log = Recorder::new(Journal::create_with(&plan.log, Durability::AtClose)?, watcher);
+    let mut header = settings::header(log_id, pack, engine.id(), names.join(", "), plan.anchor, plan.purpose);
+    header.public_key = plan.signer.as_ref().map(Signer::public);
+    let mut journal = Journal::create_with(&plan.log, Durability::AtClose)?;
+    plan.signer.iter().for_each(|signer| journal.sign_with(signer.clone()));
+    let log = Recorder::new(journal, watcher);
     let shortcoming = settings::shortcoming(engine.as_ref());
     let (core, effects) = Core::open(header, pack, plan.anchor);
     let mut replay = Replay { log, core, hearing: Hearing::new(engine), heard: 0, marks: vec![], gaps: vec![] };

@@ -7,6 +7,7 @@ const FLOORS: &[&str] = &[
     "files",
     "time",
     "seal",
+    "signature",
     "record",
     "bounds",
     "html",

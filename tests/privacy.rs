@@ -80,6 +80,7 @@ fn bones(record: &Record) -> Value {
             Value::Array(all) => all.iter_mut().for_each(strip),
             Value::Object(members) => {
                 members.shift_remove("redacted");
+                members.shift_remove("signature");
                 // Values that are lists, and names of particulars, may go whole.
                 members.shift_remove("detail");
                 members.shift_remove("value");

@@ -5,6 +5,7 @@ mod support;
 
 use earmark::core::state::State;
 use earmark::journal::{self, Fault};
+use earmark::record::Record;
 use earmark::settings;
 use serde_json::{Value, json};
 use std::fs;

@@ -325,3 +325,140 @@ fn the_seal_shows_what_the_chain_alone_cannot() {
     let wrong = place.earmark(&["verify", "drill.earmark.jsonl", "--seal", "7KQ2"]);
     assert!(wrong.status.code() == Some(2) && errors(&wrong).contains("16 digits"), "{}", errors(&wrong));
 }
+
+/// Keys as people make them.
+fn keys(place: &Place, name: &str) -> (String, String) {
+    let (private, public) = (format!("{name}.pem"), format!("{name}.pub.pem"));
+    let openssl = |arguments: &[&str]| {
+        let done = Command::new("openssl").args(arguments).current_dir(place.folder.path()).output();
+        let done = done.unwrap_or_else(|e| panic!("openssl does not start ({e}): apt-get install openssl"));
+        assert!(done.status.success(), "{}", errors(&done));
+    };
+    openssl(&["genpkey", "-algorithm", "ed25519", "-out", &private]);
+    openssl(&["pkey", "-in", &private, "-pubout", "-out", &public]);
+    (private, public)
+}
+
+#[test]
+fn a_signature_is_checked_by_others_and_shows_a_chain_that_was_made_anew() {
+    let place = Place::new();
+    let (private, public) = keys(&place, "ours");
+    let (_, other) = keys(&place, "another");
+    fs::write(place.path("quiet.wav"), support::silence()).unwrap();
+    let log = "drill.earmark.jsonl";
+    place.done(&["replay", "quiet.wav", "--log", log, "--sign", &private]);
+
+    let said = place.done(&["verify", log]);
+    assert!(said.contains("signed by ") && said.contains("was not checked"), "{said}");
+    for key in [public.as_str(), private.as_str()] {
+        assert!(place.done(&["verify", log, "--key", key]).contains("signed by that key"));
+    }
+    let output = place.earmark(&["verify", log, "--key", &other]);
+    assert_eq!(output.status.code(), Some(1), "{}", String::from_utf8_lossy(&output.stdout));
+
+    // As the documentation says, with other people's tools.
+    let text = fs::read_to_string(place.path(log)).unwrap();
+    let last = text.lines().last().unwrap();
+    let close: Value = serde_json::from_str(last).unwrap();
+    let signature = close["signature"].as_str().unwrap();
+    let covered = last[..last.find(",\"hash\":\"").unwrap()].replace(&format!(",\"signature\":\"{signature}\""), "");
+    fs::write(place.path("covered"), covered).unwrap();
+    fs::write(place.path("signature"), signature).unwrap();
+    let python = "import hashlib; open('message', 'wb').write(b'earmark-log ' + hashlib.sha256(open('covered', 'rb').read()).hexdigest().encode());\
+         open('raw', 'wb').write(bytes.fromhex(open('signature').read()))";
+    let prepared = Command::new("python3").args(["-c", python]).current_dir(place.folder.path()).output().unwrap();
+    assert!(prepared.status.success(), "{}", errors(&prepared));
+    let arguments = ["pkeyutl", "-verify", "-pubin", "-inkey", &public, "-rawin", "-in", "message", "-sigfile", "raw"];
+    let checked = Command::new("openssl").args(arguments).current_dir(place.folder.path()).output().unwrap();
+    assert!(checked.status.success(), "{}", errors(&checked));
+
+    // The chain made anew: with the old signature, with none, and with none and no key.
+    let parsed: Vec<Value> = text.lines().map(|line| serde_json::from_str(line).unwrap()).collect();
+    let forged = |change: &dyn Fn(&mut Vec<Value>)| {
+        let mut lines = parsed.clone();
+        change(&mut lines);
+        fs::write(place.path("forged.earmark.jsonl"), sealed(lines)).unwrap();
+        place.earmark(&["verify", "forged.earmark.jsonl", "--key", &public])
+    };
+    let drop = |line: &mut Value, member: &str| drop(line.as_object_mut().unwrap().shift_remove(member));
+    let changes: [(&dyn Fn(&mut Vec<Value>), &str); 4] = [
+        (&|lines| lines[0]["audio"] = "another".into(), "signature of the close record is not that of the key"),
+        (&|lines| drop(lines.last_mut().unwrap(), "signature"), "is not signed, though"),
+        (
+            &|lines| {
+                drop(lines.last_mut().unwrap(), "signature");
+                drop(&mut lines[0], "public_key");
+            },
+            "NOT SIGNED by that key",
+        ),
+        (&|lines| lines.last_mut().unwrap()["accepted"] = 7.into(), "signature of the close record is not that"),
+    ];
+    for (change, says) in changes {
+        let output = forged(change);
+        let said = String::from_utf8_lossy(&output.stdout).into_owned();
+        assert!(output.status.code() == Some(1) && said.contains(says), "{says}: {said}");
+    }
+    forged(changes[0].0);
+    place.refused(&["debrief", "forged.earmark.jsonl"], &["signature of the close record"]);
+}
+
+#[test]
+fn a_key_that_is_none_or_that_others_may_read_is_refused() {
+    use std::os::unix::fs::PermissionsExt;
+    let place = Place::new();
+    let (private, public) = keys(&place, "ours");
+    fs::write(place.path("quiet.wav"), support::silence()).unwrap();
+    place.refused(&["replay", "quiet.wav", "--sign", "missing.pem"], &["missing.pem"]);
+    fs::set_permissions(place.path(&public), fs::Permissions::from_mode(0o600)).unwrap();
+    place.refused(&["replay", "quiet.wav", "--sign", &public], &[&public, "openssl genpkey"]);
+    fs::set_permissions(place.path(&private), fs::Permissions::from_mode(0o640)).unwrap();
+    place.refused(&["replay", "quiet.wav", "--sign", &private], &["others may read", "chmod 600"]);
+    place.log("a.earmark.jsonl", |_| {});
+    place.refused(&["verify", "a.earmark.jsonl", "--key", "quiet.wav"], &["quiet.wav"]);
+}
+
+#[test]
+fn the_header_names_every_file_that_decides_what_is_heard() {
+    let place = Place::new();
+    fs::write(place.path("quiet.wav"), support::silence()).unwrap();
+    place.done(&["replay", "quiet.wav", "--log", "a.earmark.jsonl"]);
+    let text = fs::read_to_string(place.path("a.earmark.jsonl")).unwrap();
+    let header: Value = serde_json::from_str(text.lines().next().unwrap()).unwrap();
+    let files = header["engine"]["files"].as_array().unwrap();
+    let lock = fs::read_to_string(concat!(env!("CARGO_MANIFEST_DIR"), "/assets.lock")).unwrap();
+    let wanted =
+        ["asr_waveform.hama", "g2p_vocab.json", "cmudict.dict", "moonshine-encoder.onnx", "moonshine-decoder.onnx"];
+    for name in wanted.into_iter().chain(["moonshine-tokenizer.json", "first.weights", "second.weights"]) {
+        let file = files.iter().find(|file| file["name"] == name).unwrap_or_else(|| panic!("{name} is not named"));
+        let sha256 = file["sha256"].as_str().unwrap();
+        let pinned = lock.lines().find_map(|line| line.strip_suffix(name)?.strip_suffix("  "));
+        let ours = || {
+            use sha2::Digest;
+            let bytes = fs::read(Path::new(env!("CARGO_MANIFEST_DIR")).join("src/engine").join(name)).unwrap();
+            sha2::Sha256::digest(bytes).iter().map(|byte| format!("{byte:02x}")).collect::<String>()
+        };
+        assert_eq!(sha256, pinned.map_or_else(ours, String::from), "{name}");
+    }
+}
+
+#[test]
+fn what_never_ends_or_waits_for_somebody_is_no_log() {
+    let place = Place::new();
+    let made = Command::new("mkfifo").arg(place.path("pipe.earmark.jsonl")).status().unwrap();
+    assert!(made.success());
+    for path in ["/dev/zero", "/dev/full", "pipe.earmark.jsonl", "."] {
+        for command in [
+            &["verify", path][..],
+            &["debrief", path],
+            &["export", path, "--to", "csv", "--out", "out"],
+            &["redact", path, "--out", "out.earmark.jsonl"],
+        ] {
+            let said = place.refused(command, &[]);
+            // A folder is looked through by `export`.
+            let named = said.contains("give a plain file") || said.contains("no log here");
+            assert!(named && said.contains(if path == "." { "" } else { path }), "{command:?}: {said}");
+        }
+    }
+    place.refused(&["compare", "/dev/zero"], &["/dev/zero", "give a plain file"]);
+    place.refused(&["verify", "pipe.earmark.jsonl", "--key", "/dev/zero"], &["/dev/zero"]);
+}

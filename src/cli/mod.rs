@@ -34,6 +34,7 @@ mod prepare;
 mod recording;
 mod redact;
 mod schema;
+mod sign;
 mod verify;
 
 use anyhow::Result;
@@ -52,7 +53,7 @@ use std::process::ExitCode;
 #[command(
     name = "earmark",
     version,
-    after_help = "Exit status: 0 done; 1 something is wrong with what was given; 2 wrong use."
+    after_help = "Exit status: 0 done; 1 something is wrong with what was given; 2 wrong use; 3 (verify) nothing is wrong, but a log was not closed."
 )]
 pub struct Cli {
     #[command(subcommand)]

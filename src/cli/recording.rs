@@ -1,6 +1,7 @@
 //! `replay` and `listen`: both write a log and print its timeline.
 
 use super::engine::EngineArgs;
+use super::sign::SignArgs;
 use crate::board::{About, Board, Place};
 use crate::core::Core;
 use crate::keypad::{self, Choice};
@@ -42,6 +43,8 @@ pub struct ReplayArgs {
     /// Print one JSON document instead of the timeline
     #[arg(long)]
     json: bool,
+    #[command(flatten)]
+    sign: SignArgs,
     #[command(flatten)]
     engine: EngineArgs,
 }
@@ -86,6 +89,8 @@ pub struct ListenArgs {
     purpose: Purpose,
     #[command(flatten)]
     engine: EngineArgs,
+    #[command(flatten)]
+    sign: SignArgs,
     /// Serve the wall board and the scribe's view to browsers [default address: 127.0.0.1:7717]
     #[arg(long, value_name = "ADDR", num_args = 0..=1, default_missing_value = board::DEFAULT)]
     board: Option<SocketAddr>,
@@ -189,8 +194,14 @@ pub fn replay(args: ReplayArgs) -> Result<ExitCode> {
         }
         None => ProgressBar::new_spinner(),
     };
-    let plan =
-        crate::replay::Plan { audio: args.audio, log, anchor, purpose: args.purpose, engine: args.engine.choice()? };
+    let plan = crate::replay::Plan {
+        audio: args.audio,
+        log,
+        anchor,
+        purpose: args.purpose,
+        engine: args.engine.choice()?,
+        signer: args.sign.signer()?,
+    };
     let mut printer = Printer::new(&pack, args.json, bar);
     let (core, conditions) = crate::replay::run(&plan, &pack, &mut printer)?;
     printer.finish(&core, &plan.log)?;
@@ -217,6 +228,7 @@ pub fn listen(args: ListenArgs) -> Result<ExitCode> {
         keypad::list()?.iter().for_each(|keypad| println!("{keypad}"));
         return Ok(ExitCode::SUCCESS);
     }
+    let signer = args.sign.signer()?;
     let pack = settings::load_pack(&args.pack)?;
     let anchor = Anchor { start: wall_now() };
     let log = args.log.clone().unwrap_or_else(|| settings::default_log(anchor));
@@ -235,6 +247,7 @@ pub fn listen(args: ListenArgs) -> Result<ExitCode> {
         engine: args.engine.choice()?,
         keep_audio: args.keep_audio,
         by_the_day: args.service,
+        signer,
     };
     let mut printer = Printer::new(&pack, false, ProgressBar::hidden());
     told.into_iter().for_each(|line| printer.tell(&line));

@@ -1,6 +1,6 @@
 //! `verify`: whether logs are as they were written.
 
-use super::output;
+use super::{output, sign};
 use crate::journal::{self, Report};
 use crate::seal::Seal;
 use anyhow::{Result, bail};
@@ -19,6 +19,9 @@ pub struct VerifyArgs {
     /// The seal that was written down when the log was closed: anything that was changed since then shows
     #[arg(long, value_name = "CODE")]
     seal: Option<Seal>,
+    /// The public key that the logs must be signed by: a PEM file, or 64 hex digits
+    #[arg(long, value_name = "KEY")]
+    key: Option<String>,
 }
 
 /// How a log fared; the worst counts.
@@ -33,8 +36,9 @@ pub fn run(args: &VerifyArgs) -> Result<ExitCode> {
     if args.seal.is_some() && args.logs.len() > 1 {
         bail!("a seal belongs to one log: give one log, not {}", args.logs.len());
     }
+    let key = args.key.as_deref().map(sign::public).transpose()?;
     let each = args.logs.iter().map(|path| match journal::verify(path) {
-        Ok(report) => tell(path, &report, args.seal),
+        Ok(report) => tell(path, &report, args.seal).max(signed(path, &report, key.as_deref())),
         Err(error) => {
             eprintln!("error: {}", output::plain(&error.to_string()));
             Outcome::Wrong
@@ -45,6 +49,32 @@ pub fn run(args: &VerifyArgs) -> Result<ExitCode> {
         Some(Outcome::NotClosed) => ExitCode::from(NOT_CLOSED),
         _ => ExitCode::SUCCESS,
     })
+}
+
+/// Whether the log is signed as it has to be.
+fn signed(path: &Path, report: &Report, wanted: Option<&str>) -> Outcome {
+    let log = path.display();
+    // Where a signature is wrong, or is not there, that is one of the problems.
+    let is_signed = report.closed && report.problems.is_empty();
+    match (report.key.as_deref().filter(|_| is_signed), wanted) {
+        (Some(key), None) => {
+            println!("{log}: signed by {key}; whose key that is was not checked (--key)");
+            Outcome::Sound
+        }
+        (Some(key), Some(wanted)) if key == wanted => {
+            println!("{log}: signed by that key");
+            Outcome::Sound
+        }
+        (Some(key), Some(_)) => {
+            println!("{log}: signed by ANOTHER KEY, {key}");
+            Outcome::Wrong
+        }
+        (None, Some(_)) => {
+            println!("{log}: NOT SIGNED by that key");
+            Outcome::Wrong
+        }
+        (None, None) => Outcome::Sound,
+    }
 }
 
 fn tell(path: &Path, report: &Report, written_down: Option<Seal>) -> Outcome {

@@ -338,7 +338,7 @@ impl<'p> Core<'p> {
         }
         let Counts { accepted, doubtful, refused } = self.counts;
         let unresolved = self.state.doubts().map(|doubt| doubt.seq).collect();
-        self.write(now, now, Body::Close(Close { reason, accepted, doubtful, refused, unresolved }));
+        self.write(now, now, Body::Close(Close { reason, accepted, doubtful, refused, unresolved, signature: None }));
     }
 
     fn last_of(&self, event: &str) -> Option<u64> {

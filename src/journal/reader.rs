@@ -2,9 +2,9 @@
 
 use super::line::{Ending, Lines, MAX_LINE, MOST_VALUES, split};
 use super::{Fault, JournalError};
+use crate::files::open_plain;
 use crate::record::{Body, FORMAT, FORMAT_VERSION, OLDEST_VERSION, Record};
 use serde_json::{Map, Value};
-use std::fs::File;
 use std::io::{BufReader, Read, Seek, SeekFrom};
 use std::path::Path;
 
@@ -52,7 +52,7 @@ pub struct Torn {
 pub fn read(path: impl AsRef<Path>) -> Result<Log, JournalError> {
     let path = path.as_ref();
     let at = |line, offset, fault| JournalError::Line { path: path.to_owned(), line, offset, fault };
-    let file = File::open(path).map_err(JournalError::io("open", path))?;
+    let file = open_plain(path).map_err(JournalError::io("open", path))?;
     let mut log = Log { entries: Vec::new(), torn: None };
     for raw in Lines::new(BufReader::new(file)) {
         let raw = raw.map_err(JournalError::io("read", path))?;
@@ -113,7 +113,7 @@ pub(super) fn entry(line: &[u8]) -> Result<Entry, Fault> {
 /// [`JournalError::Io`].
 pub fn last_hash(path: &Path) -> Result<Option<String>, JournalError> {
     let io = |doing| JournalError::io(doing, path);
-    let mut file = File::open(path).map_err(io("open"))?;
+    let mut file = open_plain(path).map_err(io("open"))?;
     let length = file.metadata().map_err(io("read"))?.len();
     file.seek(SeekFrom::Start(length.saturating_sub(MAX_LINE as u64))).map_err(io("read"))?;
     let mut tail = Vec::new();

@@ -1,10 +1,12 @@
 //! Reads a log for those who compute with it: only if it is as it was written.
 
-use super::line::{Ending, FIRST_PREV, Lines, MAX_LINE, MOST_VALUES, Raw, sha256, split};
+use super::line::{Ending, FIRST_PREV, Lines, MAX_LINE, MOST_VALUES, Raw, sha256, split, unsigned_hash};
 use super::reader::{self, check_header, entry};
 use super::verify::{Problem, verify};
 use super::{Fault, JournalError};
-use crate::record::{Body, Header, Record};
+use crate::files::open_plain;
+use crate::record::{Body, Close, Header, Record};
+use crate::signature;
 use serde_json::{Map, Value};
 use std::collections::BTreeMap;
 use std::fmt;
@@ -122,7 +124,7 @@ pub fn salvage(path: impl AsRef<Path>, members: Members) -> Result<Sound, Journa
     let Some(first) = report.problems.first().cloned() else { return sound_with(path, members) };
     let refused = |Problem { line, offset, fault }| JournalError::Line { path: path.into(), line, offset, fault };
 
-    let file = File::open(path).map_err(JournalError::io("open", path))?;
+    let file = open_plain(path).map_err(JournalError::io("open", path))?;
     let mut entries: BTreeMap<u64, reader::Entry> = BTreeMap::new();
     let mut last_hash = String::new();
     for raw in Lines::new(BufReader::new(file)) {
@@ -187,13 +189,25 @@ pub struct End {
     pub last: String,
     /// Its `hash`.
     pub last_hash: String,
+    /// The public key that the header names. If the log is closed, its signature is that of this key.
+    pub key: Option<String>,
+}
+
+/// Whether a close record is signed as the header says.
+pub(super) fn check_signature(key: Option<&str>, close: &Close, line: &[u8]) -> Result<(), Fault> {
+    let Some(key) = key else { return Ok(()) };
+    let Some(signature) = &close.signature else { return Err(Fault::NotSigned { key: key.into() }) };
+    match unsigned_hash(line).is_some_and(|hash| signature::fits(key, &hash, signature)) {
+        true => Ok(()),
+        false => Err(Fault::WrongSignature { key: key.into() }),
+    }
 }
 
 impl Checked<BufReader<File>> {
     /// # Errors
     /// [`JournalError::Io`].
     pub fn open(path: &Path, members: Members) -> Result<Self, JournalError> {
-        let file = File::open(path).map_err(JournalError::io("open", path))?;
+        let file = open_plain(path).map_err(JournalError::io("open", path))?;
         Ok(Checked::new(BufReader::new(file), path, members))
     }
 }
@@ -208,6 +222,7 @@ impl<R: BufRead> Checked<R> {
             whole: 0,
             last: FIRST_PREV.to_owned(),
             last_hash: String::new(),
+            key: None,
         };
         Checked { lines: Lines::new(from), path: path.into(), members, next: 0, is_over: false, end }
     }
@@ -236,12 +251,18 @@ impl<R: BufRead> Checked<R> {
         let found = found.and_then(|(record, more)| match (&record.body, self.next) {
             _ if self.end.closed => Err(Fault::AfterClose),
             (body, 0) => check_header(body).map(|()| (record, more)),
+            (Body::Close(close), _) => {
+                check_signature(self.end.key.as_deref(), close, &raw.bytes).map(|()| (record, more))
+            }
             (Body::Header(_), _) => Err(Fault::HeaderAgain),
             _ => Ok((record, more)),
         });
         let (record, more) =
             found.map_err(|fault| JournalError::Line { path: self.path.clone(), line, offset, fault })?;
         self.next += 1;
+        if let Body::Header(header) = &record.body {
+            self.end.key.clone_from(&header.public_key);
+        }
         self.end.closed = matches!(record.body, Body::Close(_));
         self.end.lacks_feed = raw.ending == Ending::EndOfFile;
         self.end.whole = offset + raw.bytes.len() as u64 + u64::from(!self.end.lacks_feed);

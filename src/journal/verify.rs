@@ -2,12 +2,12 @@
 
 use super::line::{Ending, Lines, Raw, sha256, split};
 use super::reader::{self, Entry, Torn, check_header};
-use super::sound::{Checked, Members};
+use super::sound::{Checked, Members, check_signature};
 use super::{Fault, JournalError};
+use crate::files::open_plain;
 use crate::record::Body;
 use sha2::{Digest, Sha256};
 use std::collections::BTreeSet;
-use std::fs::File;
 use std::io::BufReader;
 use std::path::Path;
 
@@ -28,6 +28,8 @@ pub struct Report {
     pub closed: bool,
     /// `hash` of the last line that is whole; empty if there is none.
     pub last_hash: String,
+    /// The public key that the header names; a closed log without problems is signed by it.
+    pub key: Option<String>,
 }
 
 /// Something wrong with a line.
@@ -70,22 +72,29 @@ fn without_fault(path: &Path) -> Option<Report> {
         written_ms = record.written_ms;
     }
     let end = lines.end().ok().filter(|end| end.torn.is_empty() && !end.lacks_feed)?;
-    Some(Report { records: end.records, problems: vec![], torn: None, closed: end.closed, last_hash: end.last_hash })
+    Some(Report {
+        records: end.records,
+        problems: vec![],
+        torn: None,
+        closed: end.closed,
+        last_hash: end.last_hash,
+        key: end.key,
+    })
 }
 
 fn with_faults(path: &Path) -> Result<Report, JournalError> {
-    let file = File::open(path).map_err(JournalError::io("open", path))?;
+    let file = open_plain(path).map_err(JournalError::io("open", path))?;
     let mut problems = Vec::new();
     let mut torn = None;
     let mut seen = Vec::new();
-    let mut last_hash = String::new();
+    let (mut last_hash, mut key) = (String::new(), None);
     for raw in Lines::new(BufReader::new(file)) {
         let raw = raw.map_err(JournalError::io("read", path))?;
         if problems.len() >= MAX_PROBLEMS {
             problems.push(Problem { line: raw.number, offset: raw.offset, fault: Fault::TooMany });
             break;
         }
-        look_at(raw, &mut problems, &mut seen, &mut torn, &mut last_hash);
+        look_at(raw, &mut problems, &mut seen, &mut torn, &mut last_hash, &mut key);
     }
     if seen.is_empty() && problems.is_empty() && torn.is_none() {
         problems.push(Problem { line: 1, offset: 0, fault: Fault::Empty });
@@ -97,7 +106,7 @@ fn with_faults(path: &Path) -> Result<Report, JournalError> {
         problems.truncate(MAX_PROBLEMS + 1);
     }
     let records = seen.iter().filter(|line| line.entry.is_some()).count() as u64;
-    Ok(Report { records, problems, torn, closed, last_hash })
+    Ok(Report { records, problems, torn, closed, last_hash, key })
 }
 
 /// A line after it was looked at by itself.
@@ -159,6 +168,7 @@ fn look_at(
     seen: &mut Vec<Seen>,
     torn: &mut Option<Torn>,
     last_hash: &mut String,
+    key: &mut Option<String>,
 ) {
     let (line, offset) = (raw.number, raw.offset);
     let mut report = |fault| {
@@ -175,7 +185,7 @@ fn look_at(
     };
     let digest = Sha256::digest(&raw.bytes).into();
     if raw.ending == Ending::EndOfFile {
-        *torn = Some(Torn { line, offset, whole: found.is_ok(), bytes: raw.bytes });
+        *torn = Some(Torn { line, offset, whole: found.is_ok(), bytes: raw.bytes.clone() });
         if found.is_err() {
             return;
         }
@@ -184,6 +194,13 @@ fn look_at(
         Ok(entry) => {
             let no_header = check_header(&entry.record.body).err().filter(|_| seen.is_empty()).map(Box::new);
             last_hash.clone_from(&entry.hash);
+            match &entry.record.body {
+                Body::Header(header) if seen.is_empty() => key.clone_from(&header.public_key),
+                Body::Close(close) => {
+                    check_signature(key.as_deref(), close, &raw.bytes).err().into_iter().for_each(report)
+                }
+                _ => {}
+            }
             Some(Brief { no_header, ..Brief::of(&entry) })
         }
         Err(fault) => {

@@ -1,10 +1,11 @@
 //! Appends records to a log, each on disk before the call returns.
 
-use super::line::{FIRST_PREV, MAX_LINE, seal, sha256};
+use super::line::{FIRST_PREV, MAX_LINE, seal, sha256, signed};
 use super::medium::{Medium, OnDisk};
 use super::sound::scan;
 use super::{Fault, JournalError, reader};
 use crate::record::{Body, Record};
+use crate::signature::Signer;
 use std::path::{Path, PathBuf};
 
 /// When records are forced to disk.
@@ -29,6 +30,9 @@ pub struct Journal {
     end: End,
     /// There may be half a line, or one that is not known to be on disk, after the end.
     dirty: bool,
+    /// The public key that the header names, and the private one to sign the close record with.
+    key: Option<String>,
+    signer: Option<Signer>,
 }
 
 /// Where a log ends.
@@ -72,7 +76,17 @@ impl Journal {
     /// Starts a log on something else than a file; `path` names it in errors.
     pub fn on(medium: Box<dyn Medium>, path: impl AsRef<Path>, durability: Durability) -> Journal {
         let end = End { next: 0, prev: FIRST_PREV.into(), whole: 0, closed: false };
-        Journal { medium, path: path.as_ref().into(), durability, end, dirty: false }
+        Journal { medium, path: path.as_ref().into(), durability, end, dirty: false, key: None, signer: None }
+    }
+
+    /// Signs the close record, if the header names the public key of this one.
+    pub fn sign_with(&mut self, signer: Signer) {
+        self.signer = Some(signer);
+    }
+
+    /// The private key, where the header names its public one.
+    pub(super) fn signer(&self) -> Option<&Signer> {
+        self.signer.as_ref().filter(|signer| self.key.as_ref() == Some(&signer.public()))
     }
 
     /// Goes on with a log that has no close record. A torn last line is cut off, one that lacks nothing but its line
@@ -104,6 +118,7 @@ impl Journal {
         let mut journal = Journal::on(Box::new(on_disk), path, Durability::EachRecord);
         let next = found.records.len() as u64;
         journal.end = End { next, prev: found.last, whole: found.whole, closed: false };
+        journal.key = found.records.first().and_then(key);
         Ok((journal, Found { records: found.records, torn: found.torn.len() as u64 }))
     }
 
@@ -121,6 +136,8 @@ impl Journal {
         }
         let mut twin = Journal::on(Box::new(on_disk), path, self.durability);
         twin.end = self.end.clone();
+        twin.key.clone_from(&self.key);
+        twin.signer.clone_from(&self.signer);
         Ok(twin)
     }
 
@@ -224,7 +241,13 @@ impl Journal {
             (1.., true) => return Err(JournalError::HeaderAgain { seq }),
             _ => {}
         }
-        let mut line = faithful_line(seq, record, &self.end.prev)?;
+        let mut line = match self.signer().filter(|_| matches!(record.body, Body::Close(_))) {
+            None => faithful_line(seq, record, &self.end.prev)?,
+            Some(signer) => {
+                let record = signed(seq, record.clone(), &self.end.prev, signer);
+                faithful_line(seq, &record.map_err(|_| JournalError::NotFaithful { seq })?, &self.end.prev)?
+            }
+        };
         let prev = sha256(line.as_bytes());
         line.push('\n');
         if line.len() > MAX_LINE {
@@ -240,6 +263,9 @@ impl Journal {
             return Err(JournalError::Short { path: self.path.clone(), seq, written, length: line.len() });
         }
         self.dirty = false;
+        if seq == 0 {
+            self.key = key(record);
+        }
         let whole = self.end.whole + line.len() as u64;
         self.end = End { next: seq + 1, prev, whole, closed: matches!(record.body, Body::Close(_)) };
         Ok(())
@@ -266,6 +292,14 @@ impl Journal {
             self.dirty = false;
         }
         Ok(())
+    }
+}
+
+/// The public key that a header names.
+fn key(header: &Record) -> Option<String> {
+    match &header.body {
+        Body::Header(header) => header.public_key.clone(),
+        _ => None,
     }
 }
 

@@ -103,7 +103,14 @@ fn made() -> Vec<Record> {
     log.heard(99_500, json!({ "event": "new_event", "value": "-1+1 & <b>" }), "@odd \u{1} \"words\""); // 27
     log.add(
         100_000,
-        Body::Close(Close { reason: "end".into(), accepted: 13, doubtful: 2, refused: 0, unresolved: vec![6] }),
+        Body::Close(Close {
+            reason: "end".into(),
+            accepted: 13,
+            doubtful: 2,
+            refused: 0,
+            unresolved: vec![6],
+            signature: None,
+        }),
     );
     log.records
 }
