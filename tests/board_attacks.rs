@@ -9,9 +9,11 @@ use earmark::core::action::Action;
 use earmark::glance::Glance;
 use earmark::pack::Pack;
 use earmark::record::Purpose;
-use std::io::{Read, Write};
+use std::io::{BufRead, BufReader, ErrorKind, Read, Write};
 use std::net::{SocketAddr, TcpStream};
+use std::process::{Command, Stdio};
 use std::sync::LazyLock;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::{Duration, Instant};
 
 static PACK: LazyLock<Pack> = LazyLock::new(|| pack("newborn"));
@@ -26,7 +28,11 @@ struct Scene {
     address: SocketAddr,
     look: String,
     act: String,
+    run: String,
 }
+
+/// Each act has its own id.
+static ACTS: AtomicU64 = AtomicU64::new(0);
 
 impl Scene {
     fn new() -> Scene {
@@ -35,14 +41,16 @@ impl Scene {
 
     fn at(address: &str) -> Scene {
         let place = Place::new(address.parse().unwrap(), true, None).unwrap();
-        let board = Board::open(place, About::new(&PACK, Purpose::Demo)).unwrap();
-        let mut run = Run::new(&PACK);
-        run.say(1000, "baby is out");
-        board.show(snapshot(&run));
-        let token = |link: String| link.split_once('#').map(|(_, token)| token.to_string()).unwrap_or_default();
+        let about = About::new(&PACK, Purpose::Demo);
+        let run = about.run.clone();
+        let board = Board::open(place, about).unwrap();
+        let mut recording = Run::new(&PACK);
+        recording.say(1000, "baby is out");
+        board.show(snapshot(&recording));
+        let token = |link: String| link.split_once('#').unwrap().1.to_string();
         let (look, act) = (token(board.place().wall()), token(board.place().scribe()));
         let port = board.place().address.port();
-        Scene { address: ([127, 0, 0, 1], port).into(), board, look, act }
+        Scene { address: ([127, 0, 0, 1], port).into(), board, look, act, run }
     }
 
     fn connect(&self) -> TcpStream {
@@ -65,11 +73,40 @@ impl Scene {
 
     /// The head of an act that would be obeyed.
     fn act_head(&self, rest: &str) -> String {
-        let Scene { address, act, .. } = self;
+        let Scene { address, act, run, .. } = self;
+        let id = ACTS.fetch_add(1, Ordering::Relaxed);
         format!(
             "POST /act HTTP/1.1\r\nhost: {address}\r\norigin: http://{address}\r\nauthorization: Bearer {act}\r\n\
-             content-type: application/json\r\n{rest}\r\n"
+             content-type: application/json\r\nidempotency-key: {run}/{id:032x}\r\n{rest}\r\n"
         )
+    }
+
+    /// An act that would be obeyed; the same id however often it is sent.
+    fn act(&self, body: &str) -> String {
+        self.act_head(&format!("content-length: {}\r\n", body.len())) + body
+    }
+
+    /// Sends this and leaves the connection open.
+    fn send(&self, request: &str) -> TcpStream {
+        let mut stream = self.connect();
+        // Who is turned away at once may hear of it only here.
+        let _ = stream.write_all(request.as_bytes());
+        stream
+    }
+
+    /// Looks on until `words` have come, and further.
+    fn watch(&self, path: &str, token: &str, words: &str) -> TcpStream {
+        let mut stream = self
+            .send(&format!("GET {path} HTTP/1.1\r\nhost: {}\r\nauthorization: Bearer {token}\r\n\r\n", self.address));
+        let answer = hear(&mut stream, words);
+        assert!(status(&answer) == "200" && answer.contains(words), "{answer}");
+        stream
+    }
+
+    /// The recorder's part: answers the next act that was asked for.
+    fn answer(&mut self, answer: Answer) {
+        let asked = futures::executor::block_on(self.board.asked());
+        asked.into_input(5000).1.send(answer);
     }
 
     fn nothing_was_asked(&mut self) {
@@ -87,6 +124,38 @@ fn read_some(stream: &mut TcpStream) -> String {
         stream.set_read_timeout(Some(Duration::from_millis(150))).unwrap();
     }
     String::from_utf8_lossy(&all).into_owned()
+}
+
+/// Reads until this has come, or all that comes.
+fn hear(stream: &mut TcpStream, words: &str) -> String {
+    let mut heard = String::new();
+    let mut piece = [0; 4096];
+    while !heard.contains(words) {
+        match stream.read(&mut piece) {
+            Ok(count @ 1..) => heard += &String::from_utf8_lossy(&piece[..count]),
+            _ => break,
+        }
+    }
+    heard
+}
+
+/// How long it takes until the other side closes, while a byte is sent now and then, or none.
+fn closed_after(mut stream: TcpStream, bytes: &[u8]) -> Duration {
+    let began = Instant::now();
+    stream.set_read_timeout(Some(Duration::from_millis(100))).unwrap();
+    let mut piece = [0; 4096];
+    for n in 0.. {
+        assert!(began.elapsed() < Duration::from_secs(30), "it is still open");
+        match stream.read(&mut piece) {
+            Ok(0) => break,
+            Err(error) if ![ErrorKind::WouldBlock, ErrorKind::TimedOut].contains(&error.kind()) => break,
+            _ => {}
+        }
+        if bytes.get(n).is_some_and(|byte| stream.write_all(&[*byte]).is_err()) {
+            break;
+        }
+    }
+    began.elapsed()
 }
 
 fn status(answer: &str) -> &str {
@@ -156,6 +225,9 @@ fn an_act_without_its_papers_is_refused() {
         (change(&format!("host: {address}"), &format!("host: evil.example:{}", address.port())), "421"),
         (change("application/json", "text/plain"), "415"),
         (change("POST", "GET"), "405"),
+        (change("idempotency-key: ", "x-key: "), "400"),
+        (change(&format!("idempotency-key: {}/", scene.run), "idempotency-key: "), "400"),
+        (change(&format!("idempotency-key: {}/", scene.run), "idempotency-key: another-run/"), "409"),
         (change(UNDO, r#"{"act":"end!"}"#), "400"),
         (change(UNDO, r#"["act","un"]  "#), "400"),
     ];
@@ -267,16 +339,133 @@ fn a_client_that_takes_nothing_is_dropped_and_never_waited_for() {
     assert!(longest < Duration::from_millis(500), "the daemon was kept waiting for {longest:?}");
 }
 
+/// All that the scribe's page does, while others have whatever they hold.
+fn the_scribe_gets_through(scene: &mut Scene) {
+    for path in ["/scribe", "/board.css", "/link.js", "/draw.js", "/scribe.js"] {
+        assert_eq!(status(&scene.get(path, "")), "200", "{path}");
+    }
+    let act = scene.act.clone();
+    let list = scene.watch("/events/list", &act, "event: list");
+    let mut asks = scene.send(&scene.act(UNDO));
+    scene.answer(Answer::Done);
+    assert_eq!(status(&read_some(&mut asks)), "204");
+    drop(list);
+}
+
+#[test]
+fn three_hundred_streams_without_a_token_keep_nobody_out() {
+    let mut scene = Scene::new();
+    let (look, act) = (scene.look.clone(), scene.act.clone());
+    let mut known = [scene.watch("/events", &look, "event: face"), scene.watch("/events/list", &act, "event: list")];
+    let stream = format!("GET /events HTTP/1.1\r\nhost: {}\r\n\r\n", scene.address);
+    let held: Vec<TcpStream> = (0..300).map(|_| scene.send(&stream)).collect();
+    the_scribe_gets_through(&mut scene);
+    // Whoever looked on with a token still does, and so does a newcomer without one.
+    let mut run = Run::new(&PACK);
+    run.say(1000, "baby is out");
+    let mut shown = snapshot(&run);
+    shown.so_far = "heart rate".into();
+    scene.board.show(shown);
+    for stream in &mut known {
+        assert!(hear(stream, "heart rate").contains("heart rate"));
+    }
+    assert_eq!(status(&scene.get("/events", "")), "200");
+    drop(held);
+}
+
+#[test]
+fn the_walls_link_does_not_keep_the_scribe_out() {
+    let mut scene = Scene::at("0.0.0.0:0");
+    let stream =
+        format!("GET /events HTTP/1.1\r\nhost: {}\r\nauthorization: Bearer {}\r\n\r\n", scene.address, scene.look);
+    let held: Vec<TcpStream> = (0..300).map(|_| scene.send(&stream)).collect();
+    the_scribe_gets_through(&mut scene);
+    drop(held);
+}
+
 #[test]
 fn half_requests_and_idle_connections_do_not_keep_others_out() {
-    let scene = Scene::new();
-    let mut held: Vec<TcpStream> = (0..300).map(|_| scene.connect()).collect();
-    for stream in &mut held {
-        let _ = write!(stream, "GET / HTTP/1.1\r\nhost: ");
-    }
+    let mut scene = Scene::new();
+    let half: Vec<TcpStream> = (0..300).map(|_| scene.send("GET / HTTP/1.1\r\nhost: ")).collect();
+    let idle: Vec<TcpStream> = (0..300).map(|_| scene.connect()).collect();
     let began = Instant::now();
     assert_eq!(status(&scene.get("/", "")), "200");
-    assert!(began.elapsed() < Duration::from_secs(14));
+    // Nobody had to be waited for until it was cut off.
+    assert!(began.elapsed() < Duration::from_secs(3));
+    the_scribe_gets_through(&mut scene);
+    drop((half, idle));
+}
+
+#[test]
+fn strangers_who_come_again_and_again_do_not_keep_the_scribe_out() {
+    let mut scene = Scene::new();
+    let (address, stop) = (scene.address, std::sync::atomic::AtomicBool::new(false));
+    std::thread::scope(|scope| {
+        scope.spawn(|| {
+            let mut held = std::collections::VecDeque::new();
+            while !stop.load(Ordering::Relaxed) {
+                if let Ok(mut stream) = TcpStream::connect(address) {
+                    let _ = write!(stream, "GET /events HTTP/1.1\r\nhost: {address}\r\n\r\n");
+                    held.push_back(stream);
+                }
+                held.drain(..held.len().saturating_sub(300));
+            }
+        });
+        std::thread::sleep(Duration::from_millis(300));
+        let through = std::panic::catch_unwind(std::panic::AssertUnwindSafe(|| the_scribe_gets_through(&mut scene)));
+        stop.store(true, Ordering::Relaxed);
+        if let Err(why) = through {
+            std::panic::resume_unwind(why);
+        }
+    });
+}
+
+#[test]
+fn a_slow_head_is_cut_off_and_nothing_lies_idle() {
+    let scene = Scene::new();
+    let head = format!("GET / HTTP/1.1\r\nhost: {}\r\nx-slow: {}", scene.address, "a".repeat(1000));
+    let answered = || {
+        let mut stream = scene.send(&format!("GET /icon.svg HTTP/1.1\r\nhost: {}\r\n\r\n", scene.address));
+        hear(&mut stream, "</svg>");
+        stream
+    };
+    std::thread::scope(|scope| {
+        let slow = scope.spawn(|| closed_after(scene.connect(), head.as_bytes()));
+        let idle = scope.spawn(|| closed_after(scene.connect(), b""));
+        let after = scope.spawn(|| closed_after(answered(), b""));
+        for (what, took) in [("a slow head", slow), ("no head", idle), ("nothing more", after)] {
+            let took = took.join().unwrap();
+            assert!(took < Duration::from_millis(4800), "{what} was borne for {took:?}");
+        }
+    });
+}
+
+#[test]
+fn an_act_that_is_sent_again_is_done_once_and_answered_alike() {
+    let mut scene = Scene::new();
+    for (answer, expected) in [(Answer::Done, "204"), (Answer::Refused("there is nothing to undo".into()), "409")] {
+        let request = scene.act(UNDO);
+        // The first one's answer is lost with its connection.
+        let lost = scene.send(&request);
+        let asked = futures::executor::block_on(scene.board.asked());
+        drop(lost);
+        let mut during: Vec<TcpStream> = (0..3).map(|_| scene.send(&request)).collect();
+        asked.into_input(5000).1.send(answer);
+        for stream in &mut during {
+            assert_eq!(status(&read_some(stream)), expected);
+        }
+        assert_eq!(status(&scene.ask(&request)), expected);
+        let other = request.replace("undo", "mark");
+        assert_eq!(status(&scene.ask(&other)), "422");
+    }
+    let (mut first, mut second) = (scene.send(&scene.act(UNDO)), scene.send(&scene.act(UNDO)));
+    scene.answer(Answer::Done);
+    scene.answer(Answer::Done);
+    assert_eq!((status(&read_some(&mut first)), status(&read_some(&mut second))), ("204", "204"));
+    scene.nothing_was_asked();
+    let without = scene.act(UNDO).replace("idempotency-key", "x-key");
+    let told = scene.ask(&without);
+    assert!(told.contains("an act needs the header `idempotency-key"), "{told}");
 }
 
 #[test]
@@ -296,4 +485,68 @@ fn the_last_thing_that_pages_hear_is_why_it_ended() {
     assert!(began.elapsed() < Duration::from_secs(3));
     let rest = read_some(&mut stream);
     assert!(rest.contains(r#""ended":"the disk is full""#), "{rest}");
+}
+
+#[test]
+fn at_all_addresses_each_link_leads_here_and_so_do_the_machines_names() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut command = Command::new(env!("CARGO_BIN_EXE_earmark"));
+    command.args(["listen", "--mic", "there-is-none", "--keypad", "off", "--no-voice", "--plain", "--purpose", "demo"]);
+    command.args(["--board", "0.0.0.0:0", "--board-network", "--log"]).arg(folder.path().join("a.earmark.jsonl"));
+    let mut program = command.stdout(Stdio::null()).stderr(Stdio::piped()).spawn().unwrap();
+    let mut lines = BufReader::new(program.stderr.take().unwrap()).lines().map_while(Result::ok);
+    let is_link = |line: &String| line.contains(" board: ") || line.contains("may act: ");
+    let mut links = vec![lines.by_ref().find(is_link).expect("a link to the wall")];
+    // The machine's links come in one piece, the last one for the scribe.
+    let hosts = String::from_utf8(Command::new("hostname").arg("-I").output().unwrap().stdout).unwrap();
+    let reached: Vec<&str> = hosts.split_whitespace().filter(|ip| !ip.contains(':')).collect();
+    links.extend(lines.take(2 * reached.len().max(1) - 1));
+    assert!(links.iter().all(is_link), "{links:?}");
+    let at = |line: &String| line.split_once("http://").unwrap().1.split('/').next().unwrap().to_string();
+    let port = at(&links[0]).rsplit_once(':').unwrap().1.parse::<u16>().unwrap();
+    let answers = |host: &str| {
+        let mut stream = TcpStream::connect(("127.0.0.1", port)).unwrap();
+        stream.set_read_timeout(Some(Duration::from_secs(15))).unwrap();
+        write!(stream, "GET / HTTP/1.1\r\nhost: {host}\r\n\r\n").unwrap();
+        status(&hear(&mut stream, "\r\n")).to_string()
+    };
+    for (wall, scribe) in links.iter().step_by(2).zip(links.iter().skip(1).step_by(2)) {
+        assert_eq!(at(wall), at(scribe));
+        assert!(wall.starts_with("Wall board: ") && scribe.contains("/scribe#"), "{links:?}");
+        assert!(!wall.contains("0.0.0.0") && !wall.contains("127.0.0.1"), "{links:?}");
+        assert_eq!(answers(&at(wall)), "200", "{wall}");
+    }
+    for ip in reached {
+        assert!(links.iter().any(|link| at(link) == format!("{ip}:{port}")), "{ip} is not among {links:?}");
+        TcpStream::connect((ip, port)).unwrap();
+    }
+    let name = std::fs::read_to_string("/proc/sys/kernel/hostname").unwrap().trim().to_string();
+    for (host, expected) in [
+        (name.clone(), "200"),
+        (format!("{}.local", name.split('.').next().unwrap()), "200"),
+        ("localhost".into(), "200"),
+        ("evil.example".into(), "421"),
+    ] {
+        assert_eq!(answers(&format!("{host}:{port}")), expected, "{host}");
+    }
+    program.kill().unwrap();
+    program.wait().unwrap();
+}
+
+#[test]
+fn an_address_that_is_none_is_told_what_is_expected() {
+    for wrong in ["ward", "localhost8080", "70000", "127.0.0.1:http", ""] {
+        let output = Command::new(env!("CARGO_BIN_EXE_earmark")).args(["listen", "--board", wrong]).output().unwrap();
+        let said = String::from_utf8_lossy(&output.stderr);
+        assert!(
+            !output.status.success() && said.contains("such as 8080, 127.0.0.1, localhost:7717"),
+            "{wrong}: {said}"
+        );
+    }
+    // These are understood: what is then refused is to be reached by others.
+    for right in ["0.0.0.0", "[::]", "192.0.2.7:80"] {
+        let output = Command::new(env!("CARGO_BIN_EXE_earmark")).args(["listen", "--board", right]).output().unwrap();
+        let said = String::from_utf8_lossy(&output.stderr);
+        assert!(said.contains("Add --board-network"), "{right}: {said}");
+    }
 }
