@@ -146,6 +146,9 @@ mod tests {
         let ask = |place: &Place, name: &str| status(place, Method::GET, "/", &[("host", &format!("{name}:7717"))]);
         let own = rustix::system::uname().nodename().to_string_lossy().into_owned();
         let local = format!("{}.local", own.split('.').next().unwrap());
+        if own.starts_with("localhost") {
+            return; // It has no name of its own.
+        }
         for name in [own.as_str(), &own.to_uppercase(), &local, "localhost", "192.0.2.7"] {
             assert_eq!(ask(&place, name), 200, "{name}");
         }

@@ -254,9 +254,10 @@ pub fn listen(args: ListenArgs) -> Result<ExitCode> {
             return anyhow::Ok(daemon::listen(&plan, opening, &pack, board.as_mut(), shutdown, &mut printer).await?);
         }
         // Its screen hides what was printed before; of several addresses it has room for one.
-        let caution = [&[pack.manifest.caution.clone()], &links[..links.len().min(2)]].concat().join(" ");
+        let caution: Vec<&str> =
+            [&pack.manifest.caution].into_iter().chain(links.iter().take(2)).map(String::as_str).collect();
         let colour = printer.style.has_colour();
-        let mut view = View::open(heading(&pack, plan.purpose), caution, colour)?;
+        let mut view = View::open(heading(&pack, plan.purpose), caution.join(" "), colour)?;
         anyhow::Ok(daemon::listen(&plan, opening, &pack, board.as_mut(), shutdown, &mut view).await?)
     });
     if let Some(board) = board {

@@ -297,7 +297,7 @@ class TheScribe(OnStage):
         self.sees("#answer", "cannot be reached")
         self.assertEqual(self.driver.execute_script("return window.sent.size"), 1)
 
-    def test_three_hundred_strangers_do_not_keep_the_scribe_out(self):
+    def test_hundreds_of_strangers_do_not_keep_the_scribe_out(self):
         strangers = []
         for number in range(600):
             stranger = socket.create_connection(("127.0.0.1", self.stage.port))
