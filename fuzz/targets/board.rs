@@ -43,7 +43,8 @@ fuzz_target!(|data: &[u8]| {
         ),
         _ => format!(
             "POST /act HTTP/1.1\r\nhost: {address}\r\norigin: http://{address}\r\nauthorization: Bearer {act}\r\n\
-             content-type: application/json\r\nidempotency-key: {run}/{id:032x}\r\nconnection: close\r\ncontent-length: {}\r\n\r\n",
+             content-type: application/json\r\nidempotency-key: {run}/{id:032x}\r\nconnection: close\r\n\
+             content-length: {}\r\n\r\n",
             rest.len()
         ),
     };
