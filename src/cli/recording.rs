@@ -91,8 +91,9 @@ pub struct ListenArgs {
     engine: EngineArgs,
     #[command(flatten)]
     sign: SignArgs,
-    /// Serve the wall board and the scribe's view to browsers [default address: 127.0.0.1:7717]
-    #[arg(long, value_name = "ADDR", num_args = 0..=1, default_missing_value = board::DEFAULT)]
+    /// Serve the wall board and the scribe's view to browsers, at an address, a port or both: 192.0.2.7, 8080, [::1]:8080,
+    /// localhost; 0.0.0.0 for all addresses [default: 127.0.0.1:7717]
+    #[arg(long, value_name = "ADDR", num_args = 0..=1, default_missing_value = "localhost", value_parser = board::address)]
     board: Option<SocketAddr>,
     /// Let other machines reach the board, at an address that allows it. Without encryption: only on a network that is
     /// yours
@@ -261,19 +262,18 @@ pub fn listen(args: ListenArgs) -> Result<ExitCode> {
         printer.tell(&format!("{open} was left open {age} ago. To go on with it: earmark listen --log {open}"));
     }
     let links = board.as_ref().map(|board| board.place().links()).unwrap_or_default();
-    if !links.is_empty() {
-        printer.tell(&links);
-    }
+    links.iter().for_each(|link| printer.tell(link));
     let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(1).enable_all().build()?;
     let core = runtime.block_on(async {
         let shutdown = interrupted()?;
         if args.plain || !View::is_possible() {
             return anyhow::Ok(daemon::listen(&plan, opening, &pack, board.as_mut(), shutdown, &mut printer).await?);
         }
-        // Its screen hides what was printed before.
-        let caution = [pack.manifest.caution.clone(), links].join(" ");
+        // Its screen hides what was printed before; of several addresses it has room for one.
+        let caution: Vec<&str> =
+            [&pack.manifest.caution].into_iter().chain(links.iter().take(2)).map(String::as_str).collect();
         let colour = printer.style.has_colour();
-        let mut view = View::open(heading(&pack, plan.purpose), caution, colour)?;
+        let mut view = View::open(heading(&pack, plan.purpose), caution.join(" "), colour)?;
         anyhow::Ok(daemon::listen(&plan, opening, &pack, board.as_mut(), shutdown, &mut view).await?)
     });
     if let Some(board) = board {
