@@ -20,6 +20,7 @@ pub mod core;
 pub mod daemon;
 pub mod debrief;
 pub mod decode;
+pub mod device;
 pub mod engine;
 pub mod export;
 pub mod files;

@@ -1,6 +1,7 @@
 //! What was asked for, made into things that work: the pack, the engine, the log's place.
 
 use crate::core::Input;
+use crate::device::{Device, DeviceState};
 use crate::engine::both::{self, Both};
 use crate::engine::unloaded::Unloaded;
 use crate::engine::{Again, Engine, EngineError, assets, builtin, vosk};
@@ -150,7 +151,7 @@ pub fn load_sounds(pack: &Pack) -> Result<Sounds, SettingsError> {
 pub fn shortcoming(engine: &dyn Engine) -> Option<Input> {
     let words = engine.lacking();
     let text = format!("these words of the pack are not known to it and are never heard: {}", words.join(", "));
-    let limited = || Input::Device { device: "engine".into(), state: "limited".into(), text: Some(text) };
+    let limited = || Input::Device { device: Device::Engine, state: DeviceState::Limited, text: Some(text) };
     (!words.is_empty()).then(limited)
 }
 

@@ -2,9 +2,9 @@
 
 use super::output;
 use crate::debrief::Ending;
-use crate::journal::{self, Damage, ENDING, JournalError, Members, Sound};
+use crate::journal::{self, Checked, Damage, ENDING, End, JournalError, Members, Sound};
 use crate::pack::Pack;
-use crate::record::Header;
+use crate::record::{Body, Header};
 use crate::seal::Seal;
 use crate::settings;
 use anyhow::{Context, Result, bail};
@@ -60,9 +60,7 @@ impl Logs {
     pub fn open_with(&self, path: &Path, members: Members) -> Result<Opened> {
         let mut sound = match (journal::sound_with(path, members), self.args.damaged) {
             (Err(JournalError::Line { .. }), true) => journal::salvage(path, members)?,
-            (Err(error @ JournalError::Line { .. }), false) => {
-                bail!("{error}. The log is damaged, and nothing in it is proven; --damaged reads it all the same")
-            }
+            (Err(error), false) => return Err(refused(error)),
             (sound, _) => sound?,
         };
         // Whoever redacts a damaged log makes a new chain, which is sound.
@@ -71,6 +69,31 @@ impl Logs {
         }
         let pack = self.pack(sound.header())?;
         Ok(Opened { sound, pack })
+    }
+
+    /// Reads a log once from its beginning to its end, and holds no more than a line of it: its header, the pack, and
+    /// where it ends. For whoever then reads it again.
+    ///
+    /// # Errors
+    /// As [`Logs::open`].
+    pub fn look_through(&self, path: &Path) -> Result<(Header, Arc<Pack>, End)> {
+        let mut lines = Checked::open(path, Members::Known)?;
+        let mut header = None;
+        for line in &mut lines {
+            let (record, _) = line.map_err(refused)?;
+            if let Body::Header(found) = record.body {
+                header = Some(found);
+            }
+        }
+        let end = lines.end().map_err(refused)?;
+        let header = *header.context("the log has no header")?;
+        let pack = self.pack(&header)?;
+        Ok((header, pack, end))
+    }
+
+    /// Whether damaged logs are read.
+    pub fn takes_damaged(&self) -> bool {
+        self.args.damaged
     }
 
     /// The pack of the log with this header.
@@ -112,6 +135,16 @@ impl Opened {
             seal: Seal::of(last_hash).map(|seal| seal.to_string()).unwrap_or_default(),
             damage: damage.as_ref().map(ToString::to_string),
         }
+    }
+}
+
+/// Why a log is not read.
+fn refused(error: JournalError) -> anyhow::Error {
+    match error {
+        JournalError::Line { .. } => {
+            anyhow::anyhow!("{error}. The log is damaged, and nothing in it is proven; --damaged reads it all the same")
+        }
+        error => error.into(),
     }
 }
 

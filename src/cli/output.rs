@@ -42,15 +42,23 @@ impl Outputs {
         Outputs { force: args.force, inputs: inputs.into_iter().filter_map(id).collect() }
     }
 
-    /// Whether a file may be written there; best asked before the work is done.
+    /// Whether a file that is no log may be written there; best asked before the work is done.
     ///
     /// # Errors
-    /// It is an input, is being recorded, is named like a log, is a folder, or is there and may not be replaced.
+    /// It is named like a log; [`Outputs::check_place`].
     pub fn check(&self, path: &Path) -> Result<()> {
-        let shown = path.display();
         if path.file_name().is_some_and(|name| name.to_string_lossy().ends_with(ENDING)) {
-            bail!("{shown} is named like a log, and only a recorder writes those: give the output another ending");
+            bail!("{} is named like a log, and this is none: give the output another ending", path.display());
         }
+        self.check_place(path)
+    }
+
+    /// Whether any file may be written there.
+    ///
+    /// # Errors
+    /// It is an input, is being recorded, is a folder, or is there and may not be replaced.
+    pub fn check_place(&self, path: &Path) -> Result<()> {
+        let shown = path.display();
         let Ok(there) = path.metadata() else { return Ok(()) };
         if let Some((.., input)) = self.inputs.iter().find(|(dev, ino, _)| (*dev, *ino) == (there.dev(), there.ino())) {
             bail!("{shown} is the same file as {}, which is read: give the output another name", input.display());

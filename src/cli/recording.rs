@@ -4,6 +4,7 @@ use super::engine::EngineArgs;
 use super::sign::SignArgs;
 use crate::board::{About, Board, Place};
 use crate::core::Core;
+use crate::device::CloseReason;
 use crate::keypad::{self, Choice};
 use crate::opening::{Opening, go_on_or_begin, left_open};
 use crate::pack::Pack;
@@ -290,14 +291,14 @@ fn heading(pack: &Pack, purpose: Purpose) -> String {
 }
 
 /// Done when the program is asked to end.
-fn interrupted() -> Result<impl Future<Output = &'static str>> {
+fn interrupted() -> Result<impl Future<Output = CloseReason>> {
     use tokio::signal::unix::{SignalKind, signal};
     let mut interrupt = signal(SignalKind::interrupt()).context("cannot wait for Ctrl-C")?;
     let mut terminate = signal(SignalKind::terminate()).context("cannot wait for SIGTERM")?;
     Ok(async move {
         tokio::select! {
-            _ = interrupt.recv() => "interrupted",
-            _ = terminate.recv() => "terminated",
+            _ = interrupt.recv() => CloseReason::Interrupted,
+            _ = terminate.recv() => CloseReason::Terminated,
         }
     })
 }

@@ -139,7 +139,7 @@ impl Cells {
                 let more = text.as_ref().map_or_else(String::new, |text| format!(" ({text})"));
                 cells.text = Some(format!("{device}: {state}{more}"));
             }
-            Kind::Close { reason } => cells.text = Some(reason.clone()),
+            Kind::Close { reason } => cells.text = Some(reason.to_string()),
         }
         cells
     }

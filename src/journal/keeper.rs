@@ -7,6 +7,7 @@ use super::JournalError;
 use super::line::{FIRST_PREV, MAX_LINE, sha256};
 use super::medium::options;
 use super::writer::{Journal, faithful_line};
+use crate::device::{Device, DeviceState};
 use crate::record::{Body, Record};
 use std::collections::VecDeque;
 use std::io::Write;
@@ -145,7 +146,7 @@ impl Keeper {
             Ok(line) => line.len() + size_of::<Record>(),
             Err(error) => {
                 let body =
-                    Body::Device { device: "log".into(), state: "refused".into(), text: Some(error.to_string()) };
+                    Body::Device { device: Device::Log, state: DeviceState::Refused, text: Some(error.to_string()) };
                 record = Arc::new(Record { body, ..Record::clone(&record) });
                 size_of::<Record>()
             }

@@ -2,7 +2,7 @@
 
 use super::digits::large;
 use crate::checkpoints::Moment;
-use crate::core::state::{ABSENT, is_trouble};
+use crate::device::{Device as DeviceName, DeviceState};
 use crate::glance::{Device, Due, Glance, Line as Event};
 use crate::record::By;
 use crate::time::clock_face;
@@ -199,14 +199,17 @@ fn said(shown: &Shown) -> Line {
 fn state(shown: &Shown) -> Line {
     let mut line: Line = shown.typing.iter().map(|typed| span(format!("{typed}   "), Style::Waits)).collect();
     // Where the voice is absent is told here, where whoever chose that looks.
-    let (useless, fine): (Vec<&Device>, Vec<&Device>) =
-        shown.glance.devices.iter().partition(|device| is_trouble(&device.state) || device.state == ABSENT);
+    let (useless, fine): (Vec<&Device>, Vec<&Device>) = shown
+        .glance
+        .devices
+        .iter()
+        .partition(|device| device.state.is_trouble() || device.state == DeviceState::Absent);
     let told = |device: &&Device| format!("{} {}", device.device, device.state);
     for device in &useless {
         line.extend([span(told(device), Style::Trouble), span("   ", Style::Plain)]);
     }
     line.extend(fine.iter().map(|device| span(told(device) + "   ", Style::Dim)));
-    if !shown.glance.devices.iter().any(|device| device.device == "microphone") {
+    if !shown.glance.devices.iter().any(|device| device.device == DeviceName::Microphone) {
         line.push(span(format!("microphone {}", shown.microphone), Style::Dim));
     }
     line
