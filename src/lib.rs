@@ -7,7 +7,8 @@
 //! turns each piece into readings with [`decode`] over a [`pack`]'s [`grammar`], the [`core`] makes
 //! records of them, the [`journal`] puts those on disk, and [`show`] tells people. [`replay`] and
 //! [`daemon`] are the two wirings; [`cli`] is what is typed. Afterwards [`debrief`] makes figures of one
-//! log and [`compare`] of many. DEVELOPERS.md has the floors.
+//! log and [`compare`] of many. Whatever a terminal shows is made safe for it by [`terminal`]. DEVELOPERS.md has the
+//! floors.
 
 pub mod audio;
 pub mod board;
@@ -39,6 +40,7 @@ pub mod replay;
 pub mod settings;
 pub mod show;
 pub mod sound;
+pub mod terminal;
 pub mod time;
 pub mod view;
 pub mod voice;

@@ -6,6 +6,7 @@ use crate::core::{Core, Effect, Input, STALE_MS};
 use crate::glance::Glance;
 use crate::journal::{Journal, JournalError, Keeper, Place, Standing};
 use crate::record::Record;
+use crate::terminal::safe;
 use crate::time::{Millis, clock_face};
 use std::collections::VecDeque;
 use std::sync::Arc;
@@ -179,7 +180,7 @@ impl<'w> Recorder<'w> {
         for input in &news {
             if let Input::Device { device, state, text } = input {
                 let text = text.as_deref().map(|text| format!(" ({text})")).unwrap_or_default();
-                self.watcher.told(&format!("! {device}: {state}{text}"));
+                self.watcher.told(&safe(format!("! {device}: {state}{text}")));
             }
         }
         news

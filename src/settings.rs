@@ -7,6 +7,7 @@ use crate::engine::{Again, Engine, EngineError, assets, builtin, vosk};
 use crate::journal::ENDING;
 use crate::pack::{self, Files, Pack, PackError};
 use crate::record::{EngineId, FORMAT, FORMAT_VERSION, Header, Purpose};
+use crate::terminal::safe;
 use crate::time::Anchor;
 use crate::voice::{Sounds, VoiceError};
 use std::path::{Path, PathBuf};
@@ -29,11 +30,11 @@ const LARGEST_FILE: u64 = 4 << 20;
 /// What can be wrong with what was asked for.
 #[derive(Debug, thiserror::Error)]
 pub enum SettingsError {
-    #[error("there is no pack \"{name}\". Looked in:{}\nName a pack, or give the path of its folder", list(.places))]
+    #[error("there is no pack \"{}\". Looked in:{}\nName a pack, or give the path of its folder", safe(.name), list(.places))]
     NoPack { name: String, places: Vec<PathBuf> },
-    #[error("the pack file {} cannot be read: {why}", .path.display())]
+    #[error("the pack file {} cannot be read: {why}", safe(.path.display()))]
     PackFile { path: PathBuf, why: String },
-    #[error("pack {}: {why}", .path.display())]
+    #[error("pack {}: {why}", safe(.path.display()))]
     Pack { path: PathBuf, why: Box<PackError> },
     #[error("there are no sounds for the voice. Looked in:{}\nInstall the folder sounds/, or listen with --no-voice", list(.places))]
     NoSounds { places: Vec<PathBuf> },
@@ -44,7 +45,7 @@ pub enum SettingsError {
 }
 
 fn list(places: &[PathBuf]) -> String {
-    places.iter().map(|p| format!("\n  {}", p.display())).collect()
+    places.iter().map(|p| format!("\n  {}", safe(p.display()))).collect()
 }
 
 /// Loads a pack by name or folder, with the general dictionary.

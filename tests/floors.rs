@@ -3,10 +3,11 @@
 use std::path::{Path, PathBuf};
 
 /// Each may use those before it.
-const FLOORS: [&str; 33] = [
+const FLOORS: [&str; 34] = [
     "time",
     "record",
     "html",
+    "terminal",
     "grammar",
     "checkpoints",
     "pack",

@@ -6,6 +6,7 @@ use crate::compare::{self, Collection, Comparison, Measured};
 use crate::debrief;
 use crate::journal::{self, ENDING};
 use crate::pack::Pack;
+use crate::terminal::{self, safe};
 use anyhow::{Context, Result, bail};
 use clap::Args;
 use std::collections::BTreeMap;
@@ -33,7 +34,7 @@ pub struct CompareArgs {
 pub fn run(args: &CompareArgs) -> Result<ExitCode> {
     let mut paths = Vec::new();
     for path in &args.logs {
-        find(path, &mut paths).with_context(|| format!("{} cannot be read", path.display()))?;
+        find(path, &mut paths).with_context(|| format!("{} cannot be read", safe(path.display())))?;
     }
     if paths.is_empty() {
         bail!("there is no log here: name logs, or folders with files ending in {ENDING}");
@@ -43,12 +44,12 @@ pub fn run(args: &CompareArgs) -> Result<ExitCode> {
     if let Some(to) = &args.html {
         let links = debriefs(&comparison, to, &packs)?;
         output::write(to, compare::page(&comparison, &|log| links.get(log).cloned()))?;
-        eprintln!("Written: {}, and {} debriefs beside it.", to.display(), links.len());
+        eprintln!("Written: {}, and {} debriefs beside it.", safe(to.display()), links.len());
     }
     if args.json {
-        println!("{}", serde_json::to_string_pretty(&comparison)?);
+        println!("{}", terminal::json(&comparison)?);
     } else if args.html.is_none() {
-        print!("{}", output::plain(&compare::summary(&comparison)));
+        print!("{}", compare::summary(&comparison));
     }
     Ok(ExitCode::SUCCESS)
 }

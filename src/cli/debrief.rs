@@ -3,6 +3,7 @@
 use super::output;
 use super::packs::{Packs, ending};
 use crate::debrief;
+use crate::terminal::{self, safe};
 use crate::{journal, settings};
 use anyhow::{Context, Result, bail};
 use clap::Args;
@@ -38,17 +39,17 @@ pub fn run(args: &DebriefArgs) -> Result<ExitCode> {
     let sound = journal::sound(path)?;
     let header = sound.header();
     let pack = Packs::new(args.pack.clone()).of(header).map_err(anyhow::Error::msg);
-    let pack = pack.with_context(|| format!("{} was made with the pack \"{}\"", path.display(), header.pack.name))?;
-    let debrief =
-        debrief::debrief(&pack, &sound.records, ending(&sound)).with_context(|| path.display().to_string())?;
+    let pack = pack
+        .with_context(|| format!("{} was made with the pack \"{}\"", safe(path.display()), safe(&header.pack.name)))?;
+    let debrief = debrief::debrief(&pack, &sound.records, ending(&sound)).with_context(|| safe(path.display()))?;
     if let Some(to) = &args.html {
         output::write(to, debrief::page(&debrief))?;
-        eprintln!("Written: {}. It opens in any browser, also without network.", to.display());
+        eprintln!("Written: {}. It opens in any browser, also without network.", safe(to.display()));
     }
     if args.json {
-        println!("{}", serde_json::to_string_pretty(&debrief)?);
+        println!("{}", terminal::json(&debrief)?);
     } else if args.html.is_none() {
-        print!("{}", output::plain(&debrief::summary(&debrief)));
+        print!("{}", debrief::summary(&debrief));
     }
     Ok(ExitCode::SUCCESS)
 }

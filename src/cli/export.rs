@@ -6,6 +6,7 @@ use crate::debrief::check_times;
 use crate::export::{self, Log};
 use crate::journal;
 use crate::record::Body;
+use crate::terminal::safe;
 use anyhow::{Context, Result, bail};
 use clap::{Args, ValueEnum};
 use std::path::{Path, PathBuf};
@@ -60,13 +61,13 @@ pub fn run(args: &ExportArgs) -> Result<ExitCode> {
             Some(log)
         }
         Err(error) => {
-            eprintln!("error: {}: {}", path.display(), output::plain(&format!("{error:#}")));
+            eprintln!("error: {}: {}", safe(path.display()), format_args!("{error:#}"));
             None
         }
     });
     let bytes = write(args, logs)?;
     if exported == 0 {
-        bail!("none of the logs could be read: {} was not written", args.out.display());
+        bail!("none of the logs could be read: {} was not written", safe(args.out.display()));
     }
     output::write(&args.out, bytes)?;
     Ok(if exported == args.logs.len() { ExitCode::SUCCESS } else { ExitCode::FAILURE })
@@ -97,16 +98,16 @@ fn read(path: &Path, packs: &Packs) -> Result<Log> {
     let log = journal::read(path)?;
     if let Some(torn) = &log.torn {
         let what = "the last line is torn; what stands before it is exported";
-        eprintln!("warning: {}, line {}: {what}", path.display(), torn.line);
+        eprintln!("warning: {}, line {}: {what}", safe(path.display()), torn.line);
     }
     let Some(Body::Header(header)) = log.entries.first().map(|entry| &entry.record.body) else {
         bail!("the log has no whole line: nothing to export");
     };
     let pack = packs.of(header).map_err(anyhow::Error::msg).context("name another pack with --pack")?;
     if pack.id.sha256 != header.pack.sha256 {
-        let name = packs.name(&header.pack.name);
+        let name = safe(packs.name(&header.pack.name));
         let what = format!("made with another version of pack {name}; events are named as in the one here");
-        eprintln!("warning: {}: {what}", path.display());
+        eprintln!("warning: {}: {what}", safe(path.display()));
     }
     check_times(log.entries.iter().map(|entry| &entry.record))?;
     let told = export::tell(&log.entries, &pack).context("the log has no header")?;

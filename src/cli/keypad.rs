@@ -1,5 +1,6 @@
 //! `keypad`: what each key does.
 
+use crate::terminal::safe;
 use crate::{keys, settings};
 use anyhow::{Context, Result, bail};
 use clap::Args;
@@ -23,7 +24,7 @@ pub fn run(args: &KeypadArgs) -> Result<ExitCode> {
     };
     match &args.html {
         Some(path) => std::fs::write(path, keys::html(layout, &pack.manifest))
-            .with_context(|| format!("{} cannot be written", path.display()))?,
+            .with_context(|| format!("{} cannot be written", safe(path.display())))?,
         None => print!("{}", keys::text(layout)),
     }
     Ok(ExitCode::SUCCESS)

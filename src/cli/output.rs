@@ -1,5 +1,6 @@
-//! What goes out: files for their owner alone, and text that a terminal only shows.
+//! Files for their owner alone.
 
+use crate::terminal::safe;
 use anyhow::{Context, Result};
 use std::fs::{File, OpenOptions, Permissions};
 use std::io::{self, Write};
@@ -9,18 +10,13 @@ use std::path::Path;
 /// Writes a file for its owner alone (mode 0600), also where one was there before.
 pub fn write(path: &Path, bytes: impl AsRef<[u8]>) -> Result<()> {
     let written = own(path).and_then(|mut file| file.write_all(bytes.as_ref()));
-    written.with_context(|| format!("{} cannot be written: check the folder", path.display()))
+    written.with_context(|| format!("{} cannot be written: check the folder", safe(path.display())))
 }
 
 /// Makes a folder for its owner alone, if it is not there yet.
 pub fn folder(path: &Path) -> Result<()> {
     let made = std::fs::DirBuilder::new().recursive(true).mode(0o700).create(path);
-    made.with_context(|| format!("{} cannot be made", path.display()))
-}
-
-/// A text from a log without what a terminal would obey.
-pub fn plain(text: &str) -> String {
-    text.chars().map(|c| if c.is_control() && c != '\n' { '\u{fffd}' } else { c }).collect()
+    made.with_context(|| format!("{} cannot be made", safe(path.display())))
 }
 
 fn own(path: &Path) -> io::Result<File> {

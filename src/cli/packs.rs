@@ -5,6 +5,7 @@ use crate::journal::Sound;
 use crate::pack::Pack;
 use crate::record::Header;
 use crate::settings;
+use crate::terminal::safe;
 use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex, PoisonError};
 
@@ -30,7 +31,8 @@ impl Packs {
         let name = self.name(&header.pack.name);
         if self.only.is_none() && !is_plain(name) {
             return Err(format!(
-                "the log names the pack \"{name}\", which is no plain name: give the pack with --pack"
+                "the log names the pack \"{}\", which is no plain name: give the pack with --pack",
+                safe(name)
             ));
         }
         let mut loaded = self.loaded.lock().unwrap_or_else(PoisonError::into_inner);

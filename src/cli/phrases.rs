@@ -3,6 +3,7 @@
 use crate::pack::Pack;
 use crate::phrases::{self, Trial};
 use crate::settings;
+use crate::terminal::safe;
 use anyhow::{Context, Result};
 use clap::Args;
 use std::path::PathBuf;
@@ -33,8 +34,8 @@ pub fn run(args: &PhrasesArgs) -> Result<ExitCode> {
         print!("{}", phrases::warnings(&phrases::near(&pack)));
     } else if let Some(path) = &args.html {
         std::fs::write(path, phrases::page(&pack))
-            .with_context(|| format!("{} cannot be written: check the folder", path.display()))?;
-        eprintln!("Written: {}. Open it in a browser and print it; it fits one page.", path.display());
+            .with_context(|| format!("{} cannot be written: check the folder", safe(path.display())))?;
+        eprintln!("Written: {}. Open it in a browser and print it; it fits one page.", safe(path.display()));
     } else {
         print!("{}", phrases::text(&pack));
     }

@@ -10,6 +10,7 @@ use crate::pack::Pack;
 use crate::record::{Purpose, Record};
 use crate::recorder::Watcher;
 use crate::show::{self, Style};
+use crate::terminal::{self, safe};
 use crate::time::{Anchor, Millis, clock_face, long_face};
 use crate::view::View;
 use crate::{audio, board, daemon, settings, voice};
@@ -131,7 +132,7 @@ impl<'p> Printer<'p> {
             }
             self.entries.push(entry);
         } else if let Some(line) = show::line(record, self.pack, self.style) {
-            self.bar.suspend(|| println!("{line}"));
+            self.bar.suspend(|| painted(&line));
         }
     }
 
@@ -148,12 +149,18 @@ impl<'p> Printer<'p> {
                 "log": log, "caution": caution, "accepted": counts.accepted, "doubtful": counts.doubtful,
                 "refused": counts.refused, "records": self.entries,
             });
-            println!("{}", serde_json::to_string_pretty(&document)?);
+            println!("{}", terminal::json(&document)?);
         } else {
             println!("{}", show::summary(core, self.pack, log));
         }
         Ok(())
     }
+}
+
+/// A line of [`show`]: its texts are safe, and the colours are its own.
+fn painted(line: &str) {
+    use std::io::Write;
+    let _ = writeln!(std::io::stdout(), "{line}");
 }
 
 impl Watcher for Printer<'_> {
@@ -166,7 +173,11 @@ impl Watcher for Printer<'_> {
     }
 
     fn listening(&mut self, microphone: &str) {
-        self.tell(&format!("Listening to {microphone}. Ctrl-C ends the recording.\n{}", self.pack.manifest.caution));
+        self.tell(&format!(
+            "Listening to {}. Ctrl-C ends the recording.\n{}",
+            safe(microphone),
+            self.pack.manifest.caution
+        ));
     }
 
     fn progress(&mut self, heard: Millis) {
@@ -194,7 +205,10 @@ pub fn replay(args: ReplayArgs) -> Result<ExitCode> {
     for (path, end) in plan.audio.iter().zip(ended) {
         if let Ended::CutOff { at, why } = end {
             let at = clock_face(at.as_millis() as i64);
-            eprintln!("warning: {} is cut off at {at} ({why}); what was heard before is in the log", path.display());
+            eprintln!(
+                "warning: {} is cut off at {at} ({why}); what was heard before is in the log",
+                safe(path.display())
+            );
             status = ExitCode::FAILURE;
         }
     }
@@ -236,12 +250,12 @@ pub fn listen(args: ListenArgs) -> Result<ExitCode> {
     let mut printer = Printer::new(&pack, false, ProgressBar::hidden());
     told.into_iter().for_each(|line| printer.tell(&line));
     if opening.header().is_some() {
-        printer.tell(&format!("{} was left open: recording goes on.", log.display()));
+        printer.tell(&format!("{} was left open: recording goes on.", safe(log.display())));
     } else if args.log.is_none()
         && !args.service
         && let Some((open, age)) = left_open(Path::new("."), SystemTime::now())
     {
-        let (open, age) = (open.file_name().unwrap_or_default().display(), long_face(age.as_millis() as Millis));
+        let (open, age) = (safe(open.file_name().unwrap_or_default().display()), long_face(age.as_millis() as Millis));
         printer.tell(&format!("{open} was left open {age} ago. To go on with it: earmark listen --log {open}"));
     }
     let links = board.as_ref().map(|board| board.place().links()).unwrap_or_default();

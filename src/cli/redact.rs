@@ -4,6 +4,7 @@ use super::packs::Packs;
 use crate::journal::{self, Durability, Journal, Sound};
 use crate::record::Record;
 use crate::redact::{self, Plan};
+use crate::terminal::safe;
 use anyhow::{Context, Result};
 use clap::Args;
 use std::path::{Path, PathBuf};
@@ -55,20 +56,20 @@ pub fn run(args: &RedactArgs) -> Result<ExitCode> {
         eprintln!("warning: made with another version of the pack; words that the one here does not hold go, too");
     }
     if sound.torn {
-        eprintln!("warning: {}: the last line is torn and left out", args.log.display());
+        eprintln!("warning: {}: the last line is torn and left out", safe(args.log.display()));
     }
     let days = match args.shift_days {
         Shift::Days(days) => days,
         Shift::Random => at_random(),
     };
     let plan = Plan { log_id: uuid::Uuid::new_v4().to_string(), of: name_of(&sound), days };
-    let records = redact::redact(&sound.records, &pack, &plan).with_context(|| args.log.display().to_string())?;
+    let records = redact::redact(&sound.records, &pack, &plan).with_context(|| safe(args.log.display()))?;
     write(&args.out, &records)?;
     let dates = match args.shift_days {
         Shift::Random => "all dates moved by one number of days, which is told nowhere".into(),
         Shift::Days(days) => format!("all dates moved by {days} days"),
     };
-    eprintln!("Written: {}, {} records, {dates}.", args.out.display(), records.len());
+    eprintln!("Written: {}, {} records, {dates}.", safe(args.out.display()), records.len());
     eprintln!("Weight, gestation, treatment and times after birth stay: whoever was there may know it again.");
     Ok(ExitCode::SUCCESS)
 }

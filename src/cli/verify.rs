@@ -1,7 +1,7 @@
 //! `verify`: whether logs are as they were written.
 
-use super::output;
 use crate::journal;
+use crate::terminal::safe;
 use anyhow::Result;
 use clap::Args;
 use std::path::PathBuf;
@@ -18,23 +18,22 @@ pub fn run(args: &VerifyArgs) -> Result<ExitCode> {
     let mut status = ExitCode::SUCCESS;
     for path in &args.logs {
         let report = journal::verify(path)?;
+        let name = safe(path.display());
         for problem in &report.problems {
-            println!("{}: {}", path.display(), output::plain(&problem.to_string()));
+            println!("{name}: {}", safe(problem));
         }
         if let Some(torn) = &report.torn {
             println!(
-                "{}, line {} (byte {}): the last line is torn; what stands before it is whole",
-                path.display(),
-                torn.line,
-                torn.offset
+                "{name}, line {} (byte {}): the last line is torn; what stands before it is whole",
+                torn.line, torn.offset
             );
         }
         let closed =
             if report.closed { "closed" } else { "not closed: the recorder was stopped, or lines at the end are gone" };
         if report.problems.is_empty() && report.torn.is_none() {
-            println!("{}: {} records, nothing changed, {closed}", path.display(), report.records);
+            println!("{name}: {} records, nothing changed, {closed}", report.records);
         } else {
-            println!("{}: {} records, NOT as written, {closed}", path.display(), report.records);
+            println!("{name}: {} records, NOT as written, {closed}", report.records);
             status = ExitCode::FAILURE;
         }
     }
