@@ -7,8 +7,8 @@
 //! turns each piece into readings with [`decode`] over a [`pack`]'s [`grammar`], the [`core`] makes
 //! records of them, the [`journal`] puts those on disk, and [`show`] tells people. [`replay`] and
 //! [`daemon`] are the two wirings; [`cli`] is what is typed. Afterwards [`debrief`] makes figures of one
-//! log and [`compare`] of many. Whatever a terminal shows is made safe for it by [`terminal`]. DEVELOPERS.md has the
-//! floors.
+//! log and [`compare`] of many. [`files`] opens what is read, and [`terminal`] makes what is shown safe for a terminal.
+//! DEVELOPERS.md has the floors.
 
 pub mod audio;
 pub mod board;
@@ -22,6 +22,7 @@ pub mod debrief;
 pub mod decode;
 pub mod engine;
 pub mod export;
+pub mod files;
 pub mod glance;
 pub mod grammar;
 pub mod hearing;

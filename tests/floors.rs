@@ -3,7 +3,8 @@
 use std::path::{Path, PathBuf};
 
 /// Each may use those before it.
-const FLOORS: [&str; 34] = [
+const FLOORS: [&str; 35] = [
+    "files",
     "time",
     "record",
     "html",
