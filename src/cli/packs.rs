@@ -2,7 +2,7 @@
 
 use crate::debrief::Ending;
 use crate::journal::Sound;
-use crate::pack::Pack;
+use crate::pack::{Pack, is_plain_name};
 use crate::record::Header;
 use crate::settings;
 use crate::terminal::safe;
@@ -29,7 +29,7 @@ impl Packs {
     /// The pack of the log with this header. The error is a plain reason.
     pub fn of(&self, header: &Header) -> Result<Arc<Pack>, String> {
         let name = self.name(&header.pack.name);
-        if self.only.is_none() && !is_plain(name) {
+        if self.only.is_none() && !is_plain_name(name) {
             return Err(format!(
                 "the log names the pack \"{}\", which is no plain name: give the pack with --pack",
                 safe(name)
@@ -39,11 +39,6 @@ impl Packs {
         let load = || settings::load_pack(name).map(Arc::new).map_err(|error| error.to_string());
         loaded.entry(name.into()).or_insert_with(load).clone()
     }
-}
-
-/// A log may name a pack, but not lead to a folder of its own choice.
-fn is_plain(name: &str) -> bool {
-    !name.is_empty() && !name.starts_with('.') && !name.contains(['/', '\\', '\0'])
 }
 
 /// How the file of a log ended.
