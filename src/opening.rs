@@ -4,6 +4,7 @@ use crate::core::{Core, Effect, LONGEST_PAUSE_MS, ResumeError};
 use crate::journal::{self, ENDING, Journal, JournalError};
 use crate::pack::Pack;
 use crate::record::{Body, EngineId, Header, PackId, Record};
+use crate::terminal::safe;
 use crate::time::{Anchor, Millis};
 use chrono::{DateTime, FixedOffset};
 use std::path::{Path, PathBuf};
@@ -17,19 +18,19 @@ const OFFERED: Duration = Duration::from_millis(LONGEST_PAUSE_MS);
 pub enum OpeningError {
     #[error(transparent)]
     Journal(#[from] JournalError),
-    #[error("{} cannot be gone on with: {why}", .path.display())]
+    #[error("{} cannot be gone on with: {why}", safe(.path.display()))]
     Resume { path: PathBuf, why: ResumeError },
     #[error(
         "{} was begun with the pack {} (SHA-256 {}…), and this is {} ({}…): take that pack, or give another --log",
-        .path.display(), pack(.log), .log.sha256.get(..8).unwrap_or_default(), pack(.here), .here.sha256.get(..8).unwrap_or_default()
+        safe(.path.display()), pack(.log), .log.sha256.get(..8).unwrap_or_default(), pack(.here), .here.sha256.get(..8).unwrap_or_default()
     )]
     OtherPack { path: PathBuf, log: Box<PackId>, here: Box<PackId> },
-    #[error("{} and {} are not the same log: give the two that belong together", .log.display(), .spare.display())]
+    #[error("{} and {} are not the same log: give the two that belong together", safe(.log.display()), safe(.spare.display()))]
     Apart { log: PathBuf, spare: PathBuf },
 }
 
 fn pack(id: &PackId) -> String {
-    format!("{} {}", id.name, id.version)
+    safe(format!("{} {}", id.name, id.version))
 }
 
 /// A log that is to be written at `path`, and at a second place if there is one.

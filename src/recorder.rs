@@ -7,6 +7,7 @@ use crate::device::{Device, DeviceState};
 use crate::glance::Glance;
 use crate::journal::{Journal, JournalError, Keeper, Place, Standing};
 use crate::record::Record;
+use crate::terminal::safe;
 use crate::time::{Millis, clock_face};
 use std::collections::VecDeque;
 use std::sync::Arc;
@@ -175,7 +176,7 @@ impl<'w> Recorder<'w> {
         for input in &news {
             if let Input::Device { device, state, text } = input {
                 let text = text.as_deref().map(|text| format!(" ({text})")).unwrap_or_default();
-                self.watcher.told(&format!("! {device}: {state}{text}"));
+                self.watcher.told(&safe(format!("! {device}: {state}{text}")));
             }
         }
         news

@@ -12,6 +12,7 @@ const FLOORS: &[&str] = &[
     "record",
     "bounds",
     "html",
+    "terminal",
     "grammar",
     "checkpoints",
     "pack",

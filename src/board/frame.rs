@@ -5,6 +5,7 @@ use crate::core::Core;
 use crate::glance::{Due, Glance, Line, Running};
 use crate::pack::Pack;
 use crate::record::Purpose;
+use crate::terminal::safe;
 use serde::Serialize;
 use std::sync::Arc;
 
@@ -172,8 +173,13 @@ impl Face<'_> {
             muted: glance.muted,
             ended: snapshot.ended.as_deref(),
         };
-        serde_json::to_string(&face).unwrap_or_default()
+        json(&face)
     }
+}
+
+/// For a page: what would turn its lines around, or is not seen, is seen.
+fn json(value: &impl Serialize) -> String {
+    safe(serde_json::to_string(value).unwrap_or_default())
 }
 
 /// A text with the number of its change.
@@ -208,7 +214,7 @@ impl Frame {
     }
 
     pub fn next(&self, snapshot: &Snapshot, about: &About) -> Frame {
-        let list = serde_json::to_string(&snapshot.list).unwrap_or_default();
+        let list = json(&snapshot.list);
         Frame {
             now: snapshot.glance.now,
             face: self.face.next(Face::json(snapshot, about)),

@@ -1,12 +1,12 @@
 //! The one way in which commands open logs: checked to the last byte, and with the pack to read them by.
 
-use super::output;
 use crate::debrief::Ending;
 use crate::journal::{self, Checked, Damage, ENDING, End, JournalError, Members, Sound};
-use crate::pack::Pack;
+use crate::pack::{Pack, is_plain_name};
 use crate::record::{Body, Header};
 use crate::seal::Seal;
 use crate::settings;
+use crate::terminal::safe;
 use anyhow::{Context, Result, bail};
 use clap::Args;
 use std::collections::BTreeMap;
@@ -99,14 +99,14 @@ impl Logs {
     /// The pack of the log with this header.
     pub fn pack(&self, header: &Header) -> Result<Arc<Pack>> {
         let name = self.args.pack.as_deref().unwrap_or(&header.pack.name);
-        if self.args.pack.is_none() && !is_plain(name) {
-            bail!("the log names the pack \"{name}\", which is no plain name: give the pack with --pack");
+        if self.args.pack.is_none() && !is_plain_name(name) {
+            bail!("the log names the pack \"{}\", which is no plain name: give the pack with --pack", safe(name));
         }
         let mut loaded = self.loaded.lock().unwrap_or_else(PoisonError::into_inner);
         let load = || settings::load_pack(name).map(Arc::new).map_err(|error| error.to_string());
         let pack = loaded.entry(name.into()).or_insert_with(load).clone().map_err(anyhow::Error::msg);
         pack.with_context(|| {
-            format!("the log was made with the pack \"{}\": name another with --pack", header.pack.name)
+            format!("the log was made with the pack \"{}\": name another with --pack", safe(&header.pack.name))
         })
     }
 }
@@ -114,9 +114,9 @@ impl Logs {
 impl Opened {
     /// Tells what people should know of the log, where what is made of it has no place for that.
     pub fn warn(&self, path: &Path) {
-        let warn = |what: &str| eprintln!("warning: {}: {what}", path.display());
+        let warn = |what: &str| eprintln!("warning: {}: {what}", safe(path.display()));
         if let Some(damage) = &self.sound.damage {
-            warn(&format!("THE LOG IS DAMAGED, nothing in it is proven: {}", output::plain(&damage.to_string())));
+            warn(&format!("THE LOG IS DAMAGED, nothing in it is proven: {}", damage.to_string()));
         }
         if self.sound.torn {
             warn("the last line is torn and left out");
@@ -148,11 +148,6 @@ fn refused(error: JournalError) -> anyhow::Error {
     }
 }
 
-/// A log may name a pack, but not lead to a folder of its own choice.
-fn is_plain(name: &str) -> bool {
-    !name.is_empty() && !name.starts_with('.') && !name.contains(['/', '\\', '\0'])
-}
-
 /// Logs by name, and those below folders.
 #[derive(Debug, Default)]
 pub struct Found {
@@ -167,10 +162,10 @@ impl Found {
     pub fn below(paths: &[PathBuf]) -> Result<Found> {
         let mut found = Found::default();
         for path in paths {
-            found.look(path).with_context(|| format!("{} cannot be read", path.display()))?;
+            found.look(path).with_context(|| format!("{} cannot be read", safe(path.display())))?;
         }
         for path in &found.left_out {
-            eprintln!("warning: {} is left out: the name of a log ends in {ENDING}", path.display());
+            eprintln!("warning: {} is left out: the name of a log ends in {ENDING}", safe(path.display()));
         }
         if found.logs.is_empty() {
             bail!("there is no log here: name logs, or folders with files ending in {ENDING}");

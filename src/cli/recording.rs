@@ -12,6 +12,7 @@ use crate::record::{Purpose, Record};
 use crate::recorder::Watcher;
 use crate::seal::Seal;
 use crate::show::{self, Style};
+use crate::terminal::{self, safe};
 use crate::time::{Anchor, Millis, clock_face, long_face, wall_now};
 use crate::view::View;
 use crate::{audio, board, daemon, journal, settings, voice};
@@ -138,7 +139,7 @@ impl<'p> Printer<'p> {
             }
             self.entries.push(entry);
         } else if let Some(line) = show::line(record, self.pack, self.style) {
-            self.bar.suspend(|| println!("{line}"));
+            self.bar.suspend(|| painted(&line));
         }
     }
 
@@ -156,7 +157,7 @@ impl<'p> Printer<'p> {
                 "log": log, "caution": caution, "accepted": counts.accepted, "doubtful": counts.doubtful,
                 "refused": counts.refused, "seal": seal, "records": self.entries,
             });
-            println!("{}", serde_json::to_string_pretty(&document)?);
+            println!("{}", terminal::json(&document)?);
         } else {
             println!("{}", show::summary(core, self.pack, log));
             if let Some(seal) = seal {
@@ -165,6 +166,12 @@ impl<'p> Printer<'p> {
         }
         Ok(())
     }
+}
+
+/// A line of [`show`]: its texts are safe, and the colours are its own.
+fn painted(line: &str) {
+    use std::io::Write;
+    let _ = writeln!(std::io::stdout(), "{line}");
 }
 
 impl Watcher for Printer<'_> {
@@ -177,7 +184,11 @@ impl Watcher for Printer<'_> {
     }
 
     fn listening(&mut self, microphone: &str) {
-        self.tell(&format!("Listening to {microphone}. Ctrl-C ends the recording.\n{}", self.pack.manifest.caution));
+        self.tell(&format!(
+            "Listening to {}. Ctrl-C ends the recording.\n{}",
+            safe(microphone),
+            self.pack.manifest.caution
+        ));
     }
 
     fn progress(&mut self, heard: Millis) {
@@ -254,12 +265,12 @@ pub fn listen(args: ListenArgs) -> Result<ExitCode> {
     let mut printer = Printer::new(&pack, false, ProgressBar::hidden());
     told.into_iter().for_each(|line| printer.tell(&line));
     if opening.header().is_some() {
-        printer.tell(&format!("{} was left open: recording goes on.", log.display()));
+        printer.tell(&format!("{} was left open: recording goes on.", safe(log.display())));
     } else if args.log.is_none()
         && !args.service
         && let Some((open, age)) = left_open(Path::new("."), SystemTime::now())
     {
-        let (open, age) = (open.file_name().unwrap_or_default().display(), long_face(age.as_millis() as Millis));
+        let (open, age) = (safe(open.file_name().unwrap_or_default().display()), long_face(age.as_millis() as Millis));
         printer.tell(&format!("{open} was left open {age} ago. To go on with it: earmark listen --log {open}"));
     }
     let links = board.as_ref().map(|board| board.place().links()).unwrap_or_default();

@@ -6,6 +6,7 @@ use crate::journal::{self, Checked, Durability, End, Journal, Members};
 use crate::pack::Pack;
 use crate::record::{Header, Record};
 use crate::redact::{Plan, Redactor};
+use crate::terminal::safe;
 use anyhow::{Context, Result, bail};
 use clap::Args;
 use std::path::{Path, PathBuf};
@@ -56,7 +57,7 @@ pub fn run(args: &RedactArgs) -> Result<ExitCode> {
     let draft = output::draft(&args.out);
     let done = redact(args, &draft).and_then(|count| {
         let named = outputs.name(&draft, &args.out);
-        named.with_context(|| format!("{} cannot be written", args.out.display())).map(|()| count)
+        named.with_context(|| format!("{} cannot be written", safe(args.out.display()))).map(|()| count)
     });
     if done.is_err() {
         let _ = std::fs::remove_file(&draft);
@@ -65,7 +66,7 @@ pub fn run(args: &RedactArgs) -> Result<ExitCode> {
         Shift::Random => "all dates and times of day moved by one span, which is told nowhere".into(),
         Shift::Days(days) => format!("all dates moved by {days} days; times of day are as they were"),
     };
-    eprintln!("Written: {}, {} records, {dates}.", args.out.display(), done?);
+    eprintln!("Written: {}, {} records, {dates}.", safe(args.out.display()), done?);
     eprintln!("Weight, gestation, treatment and times after birth stay: whoever was there may know it again.");
     Ok(ExitCode::SUCCESS)
 }
@@ -80,7 +81,7 @@ fn redact(args: &RedactArgs, draft: &Path) -> Result<u64> {
         return write(draft, &opened.pack, &plan, opened.sound.records.into_iter().map(Ok), args);
     }
     let (header, pack, end) = logs.look_through(&args.log)?;
-    let warn = |what: &str| eprintln!("warning: {}: {what}", args.log.display());
+    let warn = |what: &str| eprintln!("warning: {}: {what}", safe(args.log.display()));
     if pack.id.sha256 != header.pack.sha256 {
         warn("made with another version of the pack; words that the one here does not hold go, too");
     }
@@ -93,7 +94,7 @@ fn redact(args: &RedactArgs, draft: &Path) -> Result<u64> {
     let count = write(draft, &pack, &plan, records, args)?;
     let End { records, last_hash, .. } = lines.end()?;
     if (records, &last_hash) != (end.records, &end.last_hash) {
-        bail!("{} was changed while it was read: try again", args.log.display());
+        bail!("{} was changed while it was read: try again", safe(args.log.display()));
     }
     Ok(count)
 }
@@ -124,7 +125,7 @@ fn write(
     let mut journal = Journal::create_with(draft, Durability::AtClose)?;
     let mut count = 0;
     for record in records {
-        let record = redactor.record(count, &record?).with_context(|| args.log.display().to_string())?;
+        let record = redactor.record(count, &record?).with_context(|| safe(args.log.display()))?;
         journal.append(&record)?;
         count += 1;
     }

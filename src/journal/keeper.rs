@@ -9,6 +9,7 @@ use super::medium::options;
 use super::writer::{Journal, faithful_line};
 use crate::device::{Device, DeviceState};
 use crate::record::{Body, Record};
+use crate::terminal::safe;
 use std::collections::VecDeque;
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -194,8 +195,11 @@ impl Keeper {
                 if place.told.report().kept < next && place.records.take().is_some() {
                     place.told.give_up.store(true, Ordering::Relaxed);
                     let other = other.unwrap_or_default();
-                    let text =
-                        format!("{} gets no more records; the whole log is {}", place.path.display(), other.display());
+                    let text = format!(
+                        "{} gets no more records; the whole log is {}",
+                        safe(place.path.display()),
+                        safe(other.display())
+                    );
                     out.push(Standing::GivenUp { place: place.place, text });
                 }
             }
@@ -298,8 +302,10 @@ impl Kept {
                 Some(error) => Standing::Waiting { place, text: format!("{error}; {waiting} {records}") },
                 None => {
                     let ms = late.max(took).as_millis();
-                    let text =
-                        format!("{} takes more than {ms} ms for a record; {waiting} {records}", self.path.display());
+                    let text = format!(
+                        "{} takes more than {ms} ms for a record; {waiting} {records}",
+                        safe(self.path.display())
+                    );
                     Standing::Slow { place, text }
                 }
             });
