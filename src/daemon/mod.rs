@@ -13,7 +13,7 @@ use crate::core::{Core, Input};
 use crate::engine::Engine;
 use crate::glance::Glance;
 use crate::hearing::Batch;
-use crate::journal::{JournalError, Keeper, MEMORY};
+use crate::journal::{self, JournalError, Keeper, MEMORY};
 use crate::keypad::{Choice, KeypadError};
 use crate::opening::{Opened, Opening, OpeningError};
 use crate::pack::Pack;
@@ -138,7 +138,7 @@ pub async fn listen_with<'p>(
         plan.purpose,
     );
     let is_new = opening.header().is_none();
-    let Opened { mut core, log, spare, now: from, effects } = opening.open(header, pack, wall)?;
+    let Opened { mut core, log, spare, now: from, effects, rests } = opening.open(header, pack, wall)?;
     let log_clock = started.ahead(from);
     watcher.listening(&microphone);
     keypads.start(clock).into_iter().for_each(|line| watcher.told(&line));
@@ -149,6 +149,10 @@ pub async fn listen_with<'p>(
     let mut watchers = All(vec![watcher, &mut voice]);
     let mut log = Recorder::kept(keeper, &mut watchers);
     log.carry_out(effects)?;
+    // What waited before is in the log then.
+    if !rests.is_empty() {
+        log.when_kept(move || drop(std::thread::spawn(move || journal::let_go(rests))));
+    }
     // The caution was said when the log was begun.
     let listening = is_new.then_some(Input::Listening);
     let mut first: Vec<Input> = absence.into_iter().chain(shortcoming).chain(listening).collect();

@@ -18,7 +18,9 @@ mod fault;
 mod keeper;
 mod line;
 mod medium;
+mod mend;
 mod reader;
+mod rest;
 mod sound;
 mod verify;
 mod writer;
@@ -27,7 +29,9 @@ pub use fault::Fault;
 pub use keeper::{Keeper, MEMORY, Place, Standing};
 pub use line::{FIRST_PREV, Line, MAX_LINE, schema, sha256};
 pub use medium::Medium;
+pub use mend::{Joined, MendError, Mended, Waiting, let_go, mend, mend_found, waiting};
 pub use reader::{Entry, Log, Torn, read};
+pub use rest::{Places, names};
 pub use sound::{Sound, sound};
 pub use verify::{Problem, Report, verify};
 pub use writer::{Durability, Found, Journal};
@@ -50,18 +54,18 @@ pub enum JournalError {
     InUse { path: PathBuf },
     #[error("cannot {doing} {}: {source}; check that the disk has room and that the file may be used", .path.display())]
     Io { doing: &'static str, path: PathBuf, source: io::Error },
-    #[error("{}: only {written} of {length} bytes of record {seq} could be written; free some room and append it again", .path.display())]
+    #[error("{}: only {written} of {length} bytes of record {seq} could be written: free some room. Half a line is cut off before the next record, or by `earmark mend {}`", .path.display(), .path.display())]
     Short { path: PathBuf, seq: u64, written: usize, length: usize },
     #[error("{} was cut: it has {found} of {expected} bytes; look for a copy of it, and give another --log", .path.display())]
     Shorter { path: PathBuf, expected: u64, found: u64 },
     #[error("something else wrote to {}: it has {found} bytes, {expected} of them ours; `truncate -s {expected}` takes them off", .path.display())]
     Longer { path: PathBuf, expected: u64, found: u64 },
-    #[error("{count} records could not be written to {}; they are in {}. When the disk has room: cat {} >> {}", .path.display(), .rest.display(), .rest.display(), .path.display())]
-    Unwritten { path: PathBuf, count: usize, rest: PathBuf },
+    #[error("{count} records could not be written to {}; they are in {}, {place}. The next start joins them, or, when the disk has room: earmark mend {} {}", .path.display(), .rest.display(), .path.display(), .rest.display())]
+    Unwritten { path: PathBuf, count: usize, rest: PathBuf, place: &'static str },
     #[error("{} lacks its last {count} records; the whole log is {}: copy that one over it", .path.display(), .spare.display())]
     Lacks { path: PathBuf, count: usize, spare: PathBuf },
-    #[error("{count} records could not be written to {}, nor to {}: {source}", .path.display(), .rest.display())]
-    Lost { path: PathBuf, count: usize, rest: PathBuf, source: io::Error },
+    #[error("{count} records could not be written to {}, nor to {tried}", .path.display())]
+    Lost { path: PathBuf, count: usize, tried: String },
     #[error("record {seq} was not written: its line has {length} bytes, {MAX_LINE} are allowed; shorten its text")]
     TooLong { seq: u64, length: usize },
     #[error(

@@ -89,8 +89,7 @@ impl Journal {
             return Err(JournalError::Ended { path: path.into() });
         }
         let io = |doing| JournalError::io(doing, path);
-        let begins = found.torn.starts_with(START) || START.starts_with(&found.torn);
-        if found.records.is_empty() && !begins {
+        if found.records.is_empty() && !begins_a_log(&found.torn) {
             return Err(JournalError::Line { path: path.into(), line: 1, offset: 0, fault: Fault::NoHash });
         }
         if !found.torn.is_empty() {
@@ -267,6 +266,11 @@ impl Journal {
         }
         Ok(())
     }
+}
+
+/// Whether a torn line, or no line at all, is how a log begins.
+pub(super) fn begins_a_log(torn: &[u8]) -> bool {
+    torn.starts_with(START) || START.starts_with(torn)
 }
 
 /// The line, once it is sure that it can be read and says the same as the record.

@@ -1,0 +1,31 @@
+//! `mend`: makes a log whole with what was saved of it elsewhere.
+
+use super::output;
+use crate::journal::{self, Places};
+use anyhow::Result;
+use clap::Args;
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+#[derive(Debug, Args)]
+pub struct MendArgs {
+    /// Log to mend
+    log: PathBuf,
+    /// What was saved of it, or its spare log [default: whatever lies where the program saves rests]
+    rest: Option<PathBuf>,
+}
+
+pub fn run(args: &MendArgs) -> Result<ExitCode> {
+    let mended = journal::mend(&args.log, args.rest.as_deref(), &Places::of_environment())?;
+    println!("{}: {mended}", args.log.display());
+    for rest in &mended.removed {
+        println!("{} is removed: the log has all of it", rest.display());
+    }
+    for (rest, why) in &mended.kept {
+        println!("{} stays, though the log has all of it: {why}", rest.display());
+    }
+    for why in &mended.refused {
+        eprintln!("not joined: {}", output::plain(&why.to_string()));
+    }
+    Ok(if mended.refused.is_empty() { ExitCode::SUCCESS } else { ExitCode::FAILURE })
+}
