@@ -7,10 +7,11 @@
 //! turns each piece into readings with [`decode`] over a [`pack`]'s [`grammar`], the [`core`] makes
 //! records of them, the [`journal`] puts those on disk, and [`show`] tells people. [`replay`] and
 //! [`daemon`] are the two wirings; [`cli`] is what is typed. Afterwards [`debrief`] makes figures of one
-//! log and [`compare`] of many. DEVELOPERS.md has the floors.
+//! log and [`compare`] of many. [`files`] opens what is read. DEVELOPERS.md has the floors.
 
 pub mod audio;
 pub mod board;
+pub mod bounds;
 pub mod check;
 pub mod checkpoints;
 pub mod cli;
@@ -21,6 +22,7 @@ pub mod debrief;
 pub mod decode;
 pub mod engine;
 pub mod export;
+pub mod files;
 pub mod glance;
 pub mod grammar;
 pub mod hearing;
@@ -36,8 +38,10 @@ pub mod record;
 pub mod recorder;
 pub mod redact;
 pub mod replay;
+pub mod seal;
 pub mod settings;
 pub mod show;
+pub mod signature;
 pub mod sound;
 pub mod time;
 pub mod view;

@@ -215,6 +215,9 @@ pub struct Header {
     /// That this log was made from another by taking out what may tell who was there.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub redacted: Option<Redacted>,
+    /// Public key (Ed25519, hex) of whoever will sign the close record.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub public_key: Option<String>,
 }
 
 /// What a redacted log tells of the one that it was made from.
@@ -225,6 +228,9 @@ pub struct Redacted {
     pub of: String,
     /// Dates are not the true ones; times of day, and times between records, are.
     pub dates_moved: bool,
+    /// The log that it was made from was damaged: nothing in this one is proven, though its own chain is whole.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub damaged: bool,
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -242,6 +248,17 @@ pub struct EngineId {
     pub sha256: String,
     /// SHA-256 of the acoustic model, hex.
     pub model_sha256: String,
+    /// Every file that decides what is heard, beside the pack's: models, trainings, dictionary.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub files: Vec<FileId>,
+}
+
+/// A file, by its content.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, JsonSchema)]
+pub struct FileId {
+    pub name: String,
+    /// Hex.
+    pub sha256: String,
 }
 
 /// Why the log is kept.
@@ -266,4 +283,7 @@ pub struct Close {
     /// Doubtful events, by `seq`, that nobody settled.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub unresolved: Vec<u64>,
+    /// Ed25519 signature (hex) by the key that the header names; the journal makes it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub signature: Option<String>,
 }

@@ -5,9 +5,12 @@
 //! call-outs. All else becomes [`GONE`], and members that this program does not know are left out. What was done when
 //! after birth stays, and so may still tell those who were there which birth it was.
 
+use crate::core::state::AUDIO_FILE;
 use crate::grammar::meaning::{Output, Slot};
 use crate::pack::Pack;
-use crate::record::{Body, Close, EngineId, FORMAT, Header, Heard, Meaning, PackId, Record, Redacted, Rival, Source};
+use crate::record::{
+    Body, Close, EngineId, FORMAT, FileId, Header, Heard, Meaning, PackId, Record, Redacted, Rival, Source,
+};
 use chrono::{DateTime, Datelike, FixedOffset, SecondsFormat, TimeDelta};
 use serde_json::{Map, Value};
 use std::collections::BTreeSet;
@@ -121,23 +124,28 @@ impl<'p> Known<'p> {
             }
             Body::Device { device, state, text } => {
                 let text = text.as_ref().map(|_| GONE.into());
-                Body::Device { device: kept(device, is_state(device)), state: kept(state, is_state(state)), text }
+                let device = kept(device, device == AUDIO_FILE || is_state(device));
+                Body::Device { device, state: kept(state, is_state(state)), text }
             }
-            Body::Close(Close { reason, accepted, doubtful, refused, unresolved }) => Body::Close(Close {
-                reason: kept(reason, REASONS.contains(&reason.as_str())),
-                accepted: *accepted,
-                doubtful: *doubtful,
-                refused: *refused,
-                unresolved: unresolved.clone(),
-            }),
+            // A signature is of the old log.
+            Body::Close(Close { reason, accepted, doubtful, refused, unresolved, signature: _ }) => {
+                Body::Close(Close {
+                    reason: kept(reason, REASONS.contains(&reason.as_str())),
+                    accepted: *accepted,
+                    doubtful: *doubtful,
+                    refused: *refused,
+                    unresolved: unresolved.clone(),
+                    signature: None,
+                })
+            }
         }
     }
 
     fn header(&self, header: &Header, plan: &Plan) -> Header {
         let Header { format: _, version, log_id: _, program, pack, engine, audio: _, .. } = header;
-        let Header { time_zone, purpose, caution: _, redacted, .. } = header;
+        let Header { time_zone, purpose, caution: _, redacted, public_key: _, .. } = header;
         let PackId { name, version: pack_version, sha256 } = pack;
-        let EngineId { name: engine, sha256: engine_sha256, model_sha256 } = engine;
+        let EngineId { name: engine, sha256: engine_sha256, model_sha256, files } = engine;
         let dates = plan.days != 0 || redacted.as_ref().is_some_and(|before| before.dates_moved);
         Header {
             format: FORMAT.into(),
@@ -153,12 +161,21 @@ impl<'p> Known<'p> {
                 name: kept(engine, engine.split('+').all(|name| ENGINES.contains(&name))),
                 sha256: kept(engine_sha256, is_hash(engine_sha256)),
                 model_sha256: kept(model_sha256, is_hash(model_sha256)),
+                // Their hashes say which they are.
+                files: files
+                    .iter()
+                    .map(|FileId { name: _, sha256 }| FileId {
+                        name: GONE.into(),
+                        sha256: kept(sha256, is_hash(sha256)),
+                    })
+                    .collect(),
             },
             audio: GONE.into(),
             time_zone: kept(time_zone, time_zone.parse::<FixedOffset>().is_ok()),
             purpose: *purpose,
             caution: self.pack.manifest.caution.clone(),
-            redacted: Some(Redacted { of: plan.of.clone(), dates_moved: dates }),
+            redacted: Some(Redacted { of: plan.of.clone(), dates_moved: dates, damaged: false }),
+            public_key: None,
         }
     }
 

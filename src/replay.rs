@@ -1,20 +1,28 @@
 //! Recorded audio through the same pipeline as a microphone: deterministic, faster than real time.
 
-use crate::audio::{self, AudioError, Ended};
+use crate::audio::{self, AudioError, Condition, Ended};
+use crate::core::state::{AUDIO_FILE, BACK, UNREADABLE};
 use crate::core::{Core, Input};
 use crate::engine::EngineError;
-use crate::hearing::{Batch, Hearing, RATE};
+use crate::hearing::{Batch, Heard, Hearing, RATE};
 use crate::journal::{Durability, Journal, JournalError};
 use crate::pack::Pack;
 use crate::record::Purpose;
 use crate::recorder::{Recorder, Watcher};
 use crate::settings::{self, EngineChoice, SettingsError};
+use crate::signature::Signer;
 use crate::time::{Anchor, Millis};
 use sha2::{Digest, Sha256};
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 /// How often the core is told the time, as in live capture.
 const TICK_MS: Millis = 250;
+
+/// How near to silence that stands for damage a call-out is no longer sure: a word of it may be missing.
+const NEAR_MS: Millis = 500;
+/// How sure it is at most.
+const TORN: f32 = 0.5;
 
 /// What can stop a replay.
 #[derive(Debug, thiserror::Error)]
@@ -37,62 +45,170 @@ pub struct Plan {
     pub anchor: Anchor,
     pub purpose: Purpose,
     pub engine: EngineChoice,
+    /// Signs the close record.
+    pub signer: Option<Signer>,
 }
 
-/// Replays the plan. The core is handed back for its counts. `Ended` tells for each file if it was whole.
-pub fn run<'p>(plan: &Plan, pack: &'p Pack, watcher: &mut dyn Watcher) -> Result<(Core<'p>, Vec<Ended>), ReplayError> {
-    // Whatever is not audio is found before a log is begun.
-    for path in &plan.audio {
-        audio::open_file(path)?;
-    }
+/// Replays the plan. The core is handed back for its counts, and for each file what is wrong with it.
+pub fn run<'p>(
+    plan: &Plan,
+    pack: &'p Pack,
+    watcher: &mut dyn Watcher,
+) -> Result<(Core<'p>, Vec<Condition>), ReplayError> {
+    // Whatever is not audio is found before a log is begun. Some damage shows at the end of a file only, and its record
+    // stands at the beginning.
+    let conditions = plan.audio.iter().map(|path| audio::examine(path)).collect::<Result<Vec<_>, _>>()?;
     let engine = settings::load_engine(pack, &plan.engine)?;
     let log_id = log_id(plan, pack)?;
-    let names: Vec<_> = plan.audio.iter().map(|p| p.file_name().unwrap_or_default().to_string_lossy()).collect();
-    let header = settings::header(log_id, pack, engine.id(), names.join(", "), plan.anchor, plan.purpose);
-    let mut log = Recorder::new(Journal::create_with(&plan.log, Durability::AtClose)?, watcher);
+    let names: Vec<_> = plan.audio.iter().map(|p| name(p)).collect();
+    let mut header = settings::header(log_id, pack, engine.id(), names.join(", "), plan.anchor, plan.purpose);
+    header.public_key = plan.signer.as_ref().map(Signer::public);
+    let mut journal = Journal::create_with(&plan.log, Durability::AtClose)?;
+    plan.signer.iter().for_each(|signer| journal.sign_with(signer.clone()));
+    let log = Recorder::new(journal, watcher);
     let shortcoming = settings::shortcoming(engine.as_ref());
-    let mut hearing = Hearing::new(engine);
-    let (mut core, effects) = Core::open(header, pack, plan.anchor);
-    log.carry_out(effects)?;
+    let (core, effects) = Core::open(header, pack, plan.anchor);
+    let mut replay = Replay { log, core, hearing: Hearing::new(engine), heard: 0, marks: vec![], gaps: vec![] };
+    replay.log.carry_out(effects)?;
     if let Some(input) = shortcoming {
-        log.step(&mut core, input, 0)?;
+        replay.log.step(&mut replay.core, input, 0)?;
     }
-    let mut ended = Vec::new();
-    let mut heard: u64 = 0;
     let mut reason = "end of audio".to_string();
-    for path in &plan.audio {
-        let mut file = audio::open_file(path)?;
-        for chunk in &mut file {
-            heard += chunk.len() as u64;
-            let batches = hearing.push(&chunk)?;
-            take(&mut log, &mut core, batches)?;
-            tick_to(&mut log, &mut core, heard * 1000 / RATE)?;
-            log.watcher.progress(heard * 1000 / RATE);
+    for (n, (path, condition)) in plan.audio.iter().zip(&conditions).enumerate() {
+        replay.expect(&name(path), condition);
+        for chunk in audio::open_file(path)? {
+            replay.hear(&chunk)?;
         }
-        let end = file.ended().cloned().unwrap_or(Ended::Whole);
-        if let Ended::CutOff { why, .. } = &end {
+        if let Ended::CutOff { missing, why, .. } = &condition.ended {
             reason = format!("audio cut off: {why}");
+            let is_followed = n + 1 < plan.audio.len();
+            replay.keep_place(missing.filter(|_| is_followed))?;
+            replay.settle(is_followed)?;
+        } else {
+            replay.settle(true)?;
         }
-        ended.push(end);
     }
-    let batches = hearing.finish()?;
-    take(&mut log, &mut core, batches)?;
-    tick_to(&mut log, &mut core, heard * 1000 / RATE)?;
-    log.step(&mut core, Input::End { reason }, heard * 1000 / RATE)?;
+    let Replay { mut log, mut core, mut hearing, heard, gaps, .. } = replay;
+    take(&mut log, &mut core, hearing.finish()?, &gaps)?;
+    tick_to(&mut log, &mut core, heard / PER_MS)?;
+    log.step(&mut core, Input::End { reason }, heard / PER_MS)?;
     log.close()?;
-    Ok((core, ended))
+    Ok((core, conditions))
+}
+
+fn name(path: &Path) -> String {
+    path.file_name().unwrap_or_default().to_string_lossy().into_owned()
+}
+
+/// Samples a millisecond.
+const PER_MS: u64 = RATE / 1000;
+
+/// A replay on its way.
+struct Replay<'p, 'w> {
+    log: Recorder<'w>,
+    core: Core<'p>,
+    hearing: Hearing,
+    /// Samples so far.
+    heard: u64,
+    /// What the log will say of the audio file, and when.
+    marks: Vec<(Millis, Input)>,
+    /// Silence that stands for sound, on the log's clock.
+    gaps: Vec<(Millis, Millis)>,
+}
+
+impl Replay<'_, '_> {
+    /// Marks what is wrong with the file that comes next.
+    fn expect(&mut self, name: &str, condition: &Condition) {
+        let base = self.heard / PER_MS;
+        let at = |time: Duration| base + time.as_millis() as Millis;
+        let until = |time: Duration| base + time.as_micros().div_ceil(1000) as Millis;
+        let device = |state: &str, text| Input::Device { device: AUDIO_FILE.into(), state: state.into(), text };
+        for damage in &condition.damage {
+            let (from, to) = (at(damage.from), until(damage.to));
+            let text = format!("{name}, {}: {}", damage.place(), damage.why);
+            self.marks.extend([(from, device(UNREADABLE, Some(text))), (to, device(BACK, None))]);
+            self.gaps.extend(damage.is_silent.then_some((from, to)));
+        }
+        if let Ended::CutOff { at: end, why, .. } = &condition.ended {
+            let text = format!("{name}, from {} on: {why}", audio::face(*end));
+            self.gaps.push((at(*end), at(*end)));
+            self.marks.extend([(at(*end), device(UNREADABLE, Some(text))), (Millis::MAX, device(BACK, None))]);
+        }
+        self.marks.sort_by_key(|(at, _)| *at);
+    }
+
+    /// Hears more sound, up to each mark in turn.
+    fn hear(&mut self, mut sound: &[f32]) -> Result<(), ReplayError> {
+        while !sound.is_empty() {
+            let next = self.marks.first().map_or(Millis::MAX, |(at, _)| *at);
+            let room = next.saturating_mul(PER_MS).saturating_sub(self.heard);
+            let (part, rest) = sound.split_at(sound.len().min(room as usize));
+            self.heard += part.len() as u64;
+            sound = rest;
+            let batches = self.hearing.push(part)?;
+            take(&mut self.log, &mut self.core, batches, &self.gaps)?;
+            tick_to(&mut self.log, &mut self.core, self.heard / PER_MS)?;
+            self.log.watcher.progress(self.heard / PER_MS);
+            if self.marks.first().is_some_and(|(at, _)| at.saturating_mul(PER_MS) <= self.heard) {
+                let (at, input) = self.marks.remove(0);
+                let now = at.max(self.core.now());
+                self.log.step(&mut self.core, input, now)?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Silence in place of what a file lacks at its end, so that the times of the next one are true.
+    fn keep_place(&mut self, missing: Option<Duration>) -> Result<(), ReplayError> {
+        let Some(missing) = missing else { return Ok(()) };
+        let mut left = (missing.as_secs_f64() * RATE as f64).round() as usize;
+        let silence = vec![0.0; RATE as usize];
+        while left > 0 {
+            let part = left.min(silence.len());
+            self.hear(&silence[..part])?;
+            left -= part;
+        }
+        Ok(())
+    }
+
+    /// Records what is left to be said of a file that is through; that it is back only if another follows.
+    fn settle(&mut self, is_back: bool) -> Result<(), ReplayError> {
+        let now = self.heard / PER_MS;
+        for (at, input) in std::mem::take(&mut self.marks) {
+            if is_back || at < Millis::MAX {
+                self.log.step(&mut self.core, input, now)?;
+            }
+        }
+        Ok(())
+    }
 }
 
 /// Hands over what was heard, with the time that passed before. A recording is heard to its end
 /// whatever was called out in it.
-fn take(log: &mut Recorder, core: &mut Core, batches: Vec<Batch>) -> Result<(), JournalError> {
+fn take(
+    log: &mut Recorder,
+    core: &mut Core,
+    batches: Vec<Batch>,
+    gaps: &[(Millis, Millis)],
+) -> Result<(), JournalError> {
     for Batch { known_at, heard } in batches {
         tick_to(log, core, known_at)?;
         for item in heard {
-            log.step(core, item.into(), known_at)?;
+            log.step(core, doubted(item, gaps).into(), known_at)?;
         }
     }
     Ok(())
+}
+
+/// A call-out of which damage may have taken a word.
+fn doubted(mut item: Heard, gaps: &[(Millis, Millis)]) -> Heard {
+    if let Heard::Reading { onset, reading } = &mut item {
+        let end = *onset + (reading.end_ms - reading.onset_ms).max(0).unsigned_abs();
+        if gaps.iter().any(|&(from, to)| from < end + NEAR_MS && *onset < to + NEAR_MS) {
+            reading.confidence = reading.confidence.min(TORN);
+        }
+    }
+    item
 }
 
 /// Lets time pass as the live clock would: at each multiple of the tick.

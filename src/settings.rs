@@ -17,8 +17,6 @@ use std::time::Duration;
 const PACKS: &str = "EARMARK_PACKS";
 /// Folder of the voice's sounds; looked at before the usual places.
 const SOUNDS: &str = "EARMARK_SOUNDS";
-/// The general pronunciation dictionary among the assets.
-const DICTIONARY: &str = "cmudict.dict";
 /// An engine that takes longer to load is not waited for.
 const LOADING: Duration = Duration::from_secs(20);
 /// So many words are named where a whole language is amiss.
@@ -52,7 +50,7 @@ pub fn load_pack(name: &str) -> Result<Pack, SettingsError> {
     let folder = find_pack(name)?;
     let files = read_files(&folder)?;
     let dictionary =
-        assets::read(&assets::folder().map_err(EngineError::from)?, DICTIONARY).map_err(EngineError::from)?;
+        assets::read(&assets::folder().map_err(EngineError::from)?, assets::DICTIONARY).map_err(EngineError::from)?;
     let dictionary = String::from_utf8_lossy(&dictionary.bytes).into_owned();
     let wrong = |why: PackError| SettingsError::Pack { path: folder.clone(), why: Box::new(why) };
     match pack::base_of(&files).map_err(wrong)? {
@@ -62,6 +60,14 @@ pub fn load_pack(name: &str) -> Result<Pack, SettingsError> {
             Pack::load_over(&files, &base, &dictionary).map_err(wrong)
         }
     }
+}
+
+/// All files of a pack, for whoever must not write over them; none if there is no such pack.
+pub fn pack_files(name: &str) -> Vec<PathBuf> {
+    let entries = find_pack(name).and_then(|folder| {
+        std::fs::read_dir(&folder).map_err(|error| SettingsError::PackFile { path: folder, why: error.to_string() })
+    });
+    entries.map(|entries| entries.flatten().map(|entry| entry.path()).collect()).unwrap_or_default()
 }
 
 /// The folder of a pack that another extends: beside it, else in the usual places.
@@ -169,6 +175,7 @@ pub fn header(
         purpose,
         caution: pack.manifest.caution.clone(),
         redacted: None,
+        public_key: None,
     }
 }
 

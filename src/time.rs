@@ -3,16 +3,16 @@
 use chrono::{DateTime, FixedOffset, SecondsFormat, TimeDelta};
 use rustix::time::{ClockId, clock_gettime};
 use std::fmt;
-use std::time::Duration;
+use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
 /// A moment: milliseconds on the monotonic clock since the log was opened.
 pub type Millis = u64;
 
-/// Nothing that is recorded takes longer, a week: a log with times beyond it was not written by a recorder.
-pub const LONGEST_MS: Millis = 7 * 24 * 3600 * 1000;
-
 /// The wall clock may be off by so much before that is worth a record.
 const OFF_MS: i64 = 500;
+/// 0001-01-02 and 9998-12-31, in seconds since 1970.
+const EARLIEST_S: i64 = -62_135_510_400;
+const LATEST_S: i64 = 253_370_678_400;
 /// Reading two clocks one after the other takes no longer than this, or is tried again later.
 const TOGETHER_MS: Millis = 20;
 
@@ -40,7 +40,7 @@ impl Clock {
 
     /// This clock and the wall clock at one moment; `None` where something came between.
     pub fn and_wall(&self) -> Option<(Millis, DateTime<FixedOffset>)> {
-        let (before, wall, after) = (self.now(), chrono::Local::now().fixed_offset(), self.now());
+        let (before, wall, after) = (self.now(), wall_now(), self.now());
         (after - before <= TOGETHER_MS).then_some((after, wall))
     }
 }
@@ -49,6 +49,27 @@ impl Clock {
 fn since_boot() -> Duration {
     let now = clock_gettime(ClockId::Boottime);
     Duration::new(now.tv_sec as u64, now.tv_nsec as u32)
+}
+
+/// What the wall clock shows, in the machine's zone.
+pub fn wall_now() -> DateTime<FixedOffset> {
+    wall_at(SystemTime::now())
+}
+
+/// A wall clock may show anything: before 1970, or years that no date is written for. What lies outside the years 1 to
+/// 9998 is taken for the nearest moment within, so that a week's times can still be written after it.
+fn wall_at(time: SystemTime) -> DateTime<FixedOffset> {
+    let (seconds, nanos) = match time.duration_since(UNIX_EPOCH) {
+        Ok(since) => (i64::try_from(since.as_secs()).unwrap_or(i64::MAX), since.subsec_nanos()),
+        Err(before) => {
+            let before = before.duration();
+            let (seconds, nanos) = (i64::try_from(before.as_secs()).unwrap_or(i64::MAX), before.subsec_nanos());
+            // Nanoseconds count forward from the second before.
+            (-seconds - i64::from(nanos > 0), if nanos > 0 { 1_000_000_000 - nanos } else { 0 })
+        }
+    };
+    let seconds = seconds.clamp(EARLIEST_S, LATEST_S);
+    DateTime::from_timestamp(seconds, nanos).unwrap_or_default().with_timezone(&chrono::Local).fixed_offset()
 }
 
 /// Ties the log's clock to wall time.
@@ -226,6 +247,22 @@ mod tests {
         assert_eq!(sleep.look(90_500, 500), None);
         assert_eq!(sleep.look(3_690_750, 750), Some(3_600_000));
         assert_eq!(sleep.look(3_691_000, 1_000), None);
+    }
+
+    #[test]
+    fn a_wall_clock_may_show_anything() {
+        let at = |seconds: i128| {
+            let span = Duration::new(seconds.unsigned_abs() as u64, 250_000_000);
+            let time = if seconds < 0 { UNIX_EPOCH.checked_sub(span) } else { UNIX_EPOCH.checked_add(span) };
+            wall_at(time.unwrap()).to_utc().to_rfc3339_opts(SecondsFormat::Millis, true)
+        };
+        assert_eq!(at(1_767_258_000), "2026-01-01T09:00:00.250Z");
+        assert_eq!(at(-86_400), "1969-12-30T23:59:59.750Z");
+        assert_eq!(at(-100_000_000_000), "0001-01-02T00:00:00.750Z");
+        assert_eq!(at(i128::from(i64::MAX) / 2), "9998-12-31T00:00:00.250Z");
+        let late = Anchor { start: wall_at(UNIX_EPOCH + Duration::from_secs(1 << 50)) };
+        let week = late.wall(7 * 24 * 3_600_000);
+        assert!(DateTime::parse_from_rfc3339(&week).is_ok(), "{week}");
     }
 
     #[test]

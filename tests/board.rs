@@ -29,7 +29,7 @@ fn both_views_do_what_they_should_in_a_browser() {
     let said = String::from_utf8_lossy(&output.stderr);
     assert!(output.status.success(), "{said}");
     let ran = said.lines().find_map(|line| line.strip_prefix("Ran ")?.split(' ').next()?.parse::<u32>().ok());
-    assert!(ran >= Some(20), "{said}");
+    assert!(ran >= Some(24), "{said}");
 }
 
 #[test]

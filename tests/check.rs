@@ -67,6 +67,21 @@ fn a_good_recording_is_fit() {
 }
 
 #[test]
+fn a_damaged_recording_is_not_fit_whatever_is_heard_in_it() {
+    let folder = tempfile::tempdir().unwrap();
+    let good = recording(folder.path(), &ASKED, "0.002");
+    let flac = folder.path().join("hurt.flac");
+    run("sox", &[good.to_str().unwrap(), flac.to_str().unwrap()]);
+    // Of the checksum over all samples: nothing else shows that something is wrong.
+    let mut bytes = std::fs::read(&flac).unwrap();
+    bytes[30] ^= 1;
+    std::fs::write(&flac, bytes).unwrap();
+    let (status, said) = check(&flac);
+    assert_eq!(status, Some(1), "{said}");
+    says(&said, &["✓ heard", "hurt.flac, 0:00.0 to", "not known where", "take the original file", "Not fit for use."]);
+}
+
+#[test]
 fn too_quiet_too_loud_and_too_noisy_are_told_apart() {
     let folder = tempfile::tempdir().unwrap();
     let (status, said) = spoilt(folder.path(), &["gain", "-45"]);

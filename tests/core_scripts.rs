@@ -3,9 +3,11 @@
 mod common;
 
 use common::script::{Run, action, reading};
+use earmark::bounds::{self, LONGEST_MS};
 use earmark::core::speech::{Cue, Urgency};
 use earmark::core::state::State;
 use earmark::core::{Effect, Input};
+use earmark::grammar::meaning::Understood;
 use earmark::pack::Pack;
 use earmark::record::Body;
 use proptest::prelude::*;
@@ -346,6 +348,7 @@ fn acts_concern_the_last_event_or_the_chosen_one() {
          9 key earlier
          10 key value 66
          11 key shift -5
+         11 key shift -0.4
          12 key later
          13 key confirm
          40 key withdraw
@@ -360,12 +363,68 @@ fn acts_concern_the_last_event_or_the_chosen_one() {
          tell chosen: Heart rate 60 (record 1)\n\
          tell this is the first event\n\
          4 10000 - amend 1 Heart rate 66 /min\n\
-         5 11000 - amend 1 Heart rate 66 /min moved to -4000\n\
+         tell it cannot have been before the log was opened; only birth can\n\
+         5 11000 - amend 1 Heart rate 66 /min moved to 600\n\
          tell chosen: SpO2 80 (record 2)\n\
          6 13000 - confirm 2\n\
          7 40000 - withdraw 3\n\
          8 41000 - amend 2 SpO2 3 % OutOfRange\n"
     );
+}
+
+#[test]
+fn nothing_is_keyed_that_cannot_be_or_that_no_reader_would_take() {
+    let log = log_of(
+        "1 key event heart_rate 999
+         2 key event oxygen 200
+         3 key event heart_rate 80
+         4 key value 999
+         5 key shift -3600
+         6 key shift -700000
+         7 key birth 700000
+         8 key birth 80000
+         9 key shift -600000
+         10 key shift 100000",
+    );
+    assert_eq!(
+        log,
+        "tell Heart rate 999 /min is not possible, 0 to 400 is: correct the number\n\
+         tell Oxygen 200 % is not possible, 21 to 100 is: correct the number\n\
+         1 3000 - Heart rate 80 /min sure\n\
+         tell Heart rate 999 /min is not possible, 0 to 400 is: correct the number\n\
+         tell it cannot have been before the log was opened; only birth can\n\
+         tell it cannot have been before the log was opened; only birth can\n\
+         tell birth cannot have been more than a day before the log was opened\n\
+         2 0 0 Birth sure\n\
+         3 8000 80000000 amend 2 Birth moved to -79992000\n\
+         tell birth cannot have been more than a day before the log was opened\n\
+         tell nothing can have happened later than now\n"
+    );
+}
+
+#[test]
+fn a_value_that_cannot_be_is_not_confirmed_in_any_way() {
+    let mut run = Run::new(&PACK);
+    let mut heard = reading(&PACK, "oxygen thirty percent", 0.99, None);
+    let Understood::CallOut(meaning) = &mut heard.understood else { unreachable!() };
+    meaning.value = Some(200.into());
+    run.hear(1000, heard);
+    for key in ["confirm", "heard", "on 1 confirm", "on 1 heard"] {
+        run.act(2000, action(key));
+    }
+    let told =
+        run.effects.iter().filter(|(_, effect)| matches!(effect, Effect::Tell(text) if text.contains("not possible")));
+    assert_eq!((told.count(), run.core.state().doubts().count()), (4, 1));
+    run.act(3000, action("on 1 value 100"));
+    assert_eq!(run.core.state().doubts().count(), 0);
+}
+
+#[test]
+fn a_log_ends_before_it_is_longer_than_readers_take() {
+    let mut run = Run::new(&PACK);
+    assert!(!run.core.is_full(LONGEST_MS / 2) && run.core.is_full(LONGEST_MS));
+    run.step(Input::End { reason: "terminated".into() }, 2 * LONGEST_MS);
+    assert!(run.records().iter().all(bounds::holds), "{:?}", run.records().last());
 }
 
 #[test]

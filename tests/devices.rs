@@ -313,6 +313,7 @@ fn listener_with_a_faulty_engine() {
     let inner = settings::load_engine(&pack, &EngineChoice::BuiltIn).unwrap();
     let engine = Box::new(Faulty { inner, given: Arc::default() });
     let plan = daemon::Plan {
+        signer: None,
         microphone: Some("virtual_mic".into()),
         keypad: Choice::Off,
         volume: None,

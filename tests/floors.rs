@@ -3,9 +3,13 @@
 use std::path::{Path, PathBuf};
 
 /// Each may use those before it.
-const FLOORS: [&str; 33] = [
+const FLOORS: &[&str] = &[
+    "files",
     "time",
+    "seal",
+    "signature",
     "record",
+    "bounds",
     "html",
     "grammar",
     "checkpoints",

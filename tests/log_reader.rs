@@ -36,7 +36,7 @@ lines! {
     Header {
         format: String, version: u32, log_id: String, program: String, pack: Pack, engine: Engine,
         audio: String, time_zone: String, purpose: String, caution: String,
-        redacted: Option<Redacted>,
+        redacted: Option<Redacted>, public_key: Option<String>,
     }
     Event {
         event: String, value: Option<Value>, unit: Option<String>, detail: Option<Map<String, Value>>,
@@ -55,7 +55,7 @@ lines! {
     Checkpoint { id: String, state: String, of: Option<u64> }
     Said { text: String }
     Device { device: String, state: String, text: Option<String> }
-    Close { reason: String, accepted: u64, doubtful: u64, refused: u64, unresolved: Option<Vec<u64>> }
+    Close { reason: String, accepted: u64, doubtful: u64, refused: u64, unresolved: Option<Vec<u64>>, signature: Option<String> }
 }
 
 #[derive(Debug, Deserialize)]
@@ -70,7 +70,16 @@ struct Pack {
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 #[allow(dead_code, reason = "declared to be checked by serde")]
+struct FileId {
+    name: String,
+    sha256: String,
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(dead_code, reason = "declared to be checked by serde")]
 struct Engine {
+    files: Option<Vec<FileId>>,
     name: String,
     sha256: String,
     model_sha256: String,
@@ -82,6 +91,7 @@ struct Engine {
 struct Redacted {
     of: String,
     dates_moved: bool,
+    damaged: Option<bool>,
 }
 
 #[derive(Debug, Deserialize)]

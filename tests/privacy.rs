@@ -80,6 +80,7 @@ fn bones(record: &Record) -> Value {
             Value::Array(all) => all.iter_mut().for_each(strip),
             Value::Object(members) => {
                 members.shift_remove("redacted");
+                members.shift_remove("signature");
                 // Values that are lists, and names of particulars, may go whole.
                 members.shift_remove("detail");
                 members.shift_remove("value");
@@ -239,7 +240,7 @@ fn whatever_holds_a_recording_is_for_its_owner_alone() {
         // Also where a file was there that others could read.
         fs::write(path(to), "old").unwrap();
         fs::set_permissions(path(to), fs::Permissions::from_mode(0o666)).unwrap();
-        openly(&["export", "--to", to, "--out", &shown(&path(to)), DRILL]);
+        openly(&["export", "--force", "--to", to, "--out", &shown(&path(to)), DRILL]);
         assert_eq!(mode(&path(to)), 0o600, "{to}");
         assert_ne!(fs::read(path(to)).unwrap(), b"old");
     }

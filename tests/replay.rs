@@ -162,6 +162,144 @@ fn a_cut_off_recording_keeps_what_was_heard() {
     let report = earmark::journal::verify(&log).unwrap();
     assert!(report.problems.is_empty() && report.closed);
     assert!(std::fs::read_to_string(&log).unwrap().lines().last().unwrap().contains("cut off"));
+    let [told] = &of_the_file(&log)[..] else { panic!("the cut is no record") };
+    assert!(told.1 == "unreadable" && told.2.starts_with("cut.flac, from 0:"), "{told:?}");
+}
+
+/// When, state and text of each record about the audio file.
+fn of_the_file(log: &Path) -> Vec<(u64, String, String)> {
+    let text = |v: &Value| v.as_str().unwrap_or_default().to_string();
+    let told = records(log).into_iter().filter(|v| v["device"] == "audio file");
+    told.map(|v| (v["t_ms"].as_u64().unwrap(), text(&v["state"]), text(&v["text"]))).collect()
+}
+
+/// The same, in pairs of where sound could not be read from and to.
+fn stretches(log: &Path) -> Vec<(u64, u64)> {
+    let told = of_the_file(log);
+    let states: Vec<&str> = told.iter().map(|told| told.1.as_str()).collect();
+    assert_eq!(states, ["unreadable", "back"].repeat(told.len() / 2));
+    told.chunks(2).map(|pair| (pair[0].0, pair[1].0)).collect()
+}
+
+/// The state of each figure of a log's debrief, by id.
+fn figures(log: &Path) -> std::collections::BTreeMap<String, String> {
+    let program = env!("CARGO_BIN_EXE_earmark");
+    let output = Command::new(program).args(["debrief", "--json"]).arg(log).output().unwrap();
+    let report: Value = serde_json::from_slice(&output.stdout).unwrap();
+    let text = |v: &Value| v.as_str().unwrap().to_string();
+    report["figures"].as_array().unwrap().iter().map(|f| (text(&f["id"]), text(&f["state"]))).collect()
+}
+
+#[test]
+fn what_cannot_be_read_is_told_and_recorded_and_makes_figures_doubtful() {
+    let folder = tempfile::tempdir().unwrap();
+    for kind in ["flac", "ogg"] {
+        let whole = part(folder.path(), &format!("whole.{kind}"), &["-C", "8"], "52", "55");
+        let log = folder.path().join(format!("whole-{kind}.earmark.jsonl"));
+        let output = replay(&whole, &log);
+        assert!(output.status.success() && of_the_file(&log).is_empty(), "{output:?}");
+        let (expected, sure) = (event_records(&log), figures(&log));
+        assert_eq!((&sure["to_ventilation"][..], &sure["first_heart_rate"][..]), ("known", "known"));
+
+        // Before ventilation, and where the heart rate is called out, 43 s from the start.
+        let mut bytes = std::fs::read(&whole).unwrap();
+        for place in [0.52, 0.79] {
+            let at = (bytes.len() as f64 * place) as usize;
+            bytes[at] ^= 4;
+        }
+        let hurt = folder.path().join(format!("hurt.{kind}"));
+        std::fs::write(&hurt, bytes).unwrap();
+        let log = folder.path().join(format!("hurt-{kind}.earmark.jsonl"));
+        let output = replay(&hurt.display().to_string(), &log);
+        assert_eq!(output.status.code(), Some(1), "{output:?}");
+        let report = earmark::journal::verify(&log).unwrap();
+        assert!(report.problems.is_empty() && report.closed);
+
+        let (told, lost) = (of_the_file(&log), stretches(&log));
+        assert_eq!(lost.len(), 2, "{told:?}");
+        let said = String::from_utf8_lossy(&output.stderr).into_owned();
+        for (_, _, text) in told.iter().step_by(2) {
+            let place = text.strip_prefix(&format!("hurt.{kind}, ")).unwrap().split(": ").next().unwrap();
+            assert!(place.starts_with("0:") && place.contains(" to 0:"), "{text}");
+            let line = said.lines().find(|line| line.contains(place)).unwrap_or_else(|| panic!("{place}: {said}"));
+            assert!(line.contains(hurt.to_str().unwrap()) && line.contains("take the original file"), "{line}");
+        }
+        assert!(lost.iter().all(|(from, to)| (50..3_000).contains(&(to - from))), "{lost:?}");
+        for event in event_records(&log) {
+            let t = event["t_ms"].as_u64().unwrap();
+            assert!(lost.iter().all(|&(from, to)| !(from..to).contains(&t)), "{event} in {lost:?}");
+            let same = |v: &&Value| v["event"] == event["event"] && v["value"] == event["value"];
+            let same = |v: &&Value| same(v) && v["t_ms"].as_u64().unwrap().abs_diff(t) < 300;
+            assert!(expected.iter().any(|v| same(&v)) || event.get("doubt").is_some(), "{event} was not called out");
+        }
+        let doubted = figures(&log);
+        assert_eq!(doubted["to_ventilation"], "doubtful");
+        assert_ne!(doubted["first_heart_rate"], "known");
+        assert_eq!(doubted["to_breathing_assessed"], "known", "it was before");
+        let redacted = folder.path().join(format!("redacted-{kind}.earmark.jsonl"));
+        let program = env!("CARGO_BIN_EXE_earmark");
+        let output = Command::new(program).arg("redact").arg(&log).arg("--out").arg(&redacted).output().unwrap();
+        assert!(output.status.success(), "{output:?}");
+        assert_eq!(figures(&redacted), doubted, "they stay so when names are taken out");
+    }
+}
+
+#[test]
+fn a_recording_that_is_wrong_somewhere_is_in_doubt_from_end_to_end() {
+    let folder = tempfile::tempdir().unwrap();
+    let audio = part(folder.path(), "doubt.flac", &[], "94", "12");
+    let mut bytes = std::fs::read(&audio).unwrap();
+    // Of the checksum over all samples.
+    bytes[30] ^= 1;
+    std::fs::write(&audio, bytes).unwrap();
+    let log = folder.path().join("log.earmark.jsonl");
+    let output = replay(&audio, &log);
+    assert_eq!(output.status.code(), Some(1));
+    assert!(String::from_utf8_lossy(&output.stderr).contains("not known where"), "{output:?}");
+    assert_eq!(stretches(&log), [(0, 12_000)]);
+    assert!(of_the_file(&log)[0].2.contains("not known where"));
+    assert!(!events(&log).is_empty());
+}
+
+#[test]
+fn a_recording_behind_one_that_is_cut_off_keeps_its_times() {
+    let folder = tempfile::tempdir().unwrap();
+    let first = part(folder.path(), "first.flac", &[], "60", "8");
+    let second = part(folder.path(), "second.flac", &[], "94", "12");
+    let cut = folder.path().join("cut.flac");
+    let bytes = std::fs::read(&first).unwrap();
+    std::fs::write(&cut, &bytes[..bytes.len() / 2]).unwrap();
+    let mut times = Vec::new();
+    for (first, status) in [(Path::new(&first), 0), (&cut, 1)] {
+        let log = first.with_extension("earmark.jsonl");
+        let mut command = Command::new(env!("CARGO_BIN_EXE_earmark"));
+        command.args(["replay", "--start", START, "--log"]).arg(&log).arg(first).arg(&second);
+        assert_eq!(command.output().unwrap().status.code(), Some(status));
+        let of_second = event_records(&log).into_iter().filter(|v| v["t_ms"].as_u64().unwrap() > 8_500);
+        times.push(of_second.map(|v| (v["t_ms"].as_i64().unwrap(), v["event"].clone())).collect::<Vec<_>>());
+    }
+    let alike = |(a, b): (&(i64, Value), &(i64, Value))| a.1 == b.1 && (a.0 - b.0).abs() < 150;
+    assert!(!times[0].is_empty() && times[0].len() == times[1].len(), "{times:?}");
+    assert!(times[0].iter().zip(&times[1]).all(alike), "{times:?}");
+    let lost = stretches(&cut.with_extension("earmark.jsonl"));
+    assert!(lost.len() == 1 && lost[0].1 == 8_000 && (2_000..6_000).contains(&lost[0].0), "{lost:?}");
+}
+
+#[test]
+fn what_never_ends_or_waits_for_somebody_is_refused_at_once() {
+    let folder = tempfile::tempdir().unwrap();
+    let pipe = folder.path().join("pipe.wav").display().to_string();
+    run("mkfifo", &[&pipe]);
+    let log = folder.path().join("log.earmark.jsonl");
+    for audio in ["/dev/zero", "/dev/full", &pipe, folder.path().to_str().unwrap()] {
+        let mut command = Command::new("timeout");
+        command.args(["60", env!("CARGO_BIN_EXE_earmark"), "replay", audio, "--log"]).arg(&log);
+        let output = command.output().unwrap();
+        let said = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert_eq!(output.status.code(), Some(1), "{audio}: {said}");
+        assert!(said.contains(audio) && said.contains("give a plain file"), "{said}");
+        assert!(!log.exists());
+    }
 }
 
 #[test]

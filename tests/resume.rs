@@ -242,7 +242,7 @@ proptest! {
 // The file
 
 fn header(pack: &Pack) -> Header {
-    let id = EngineId { name: "script".into(), sha256: String::new(), model_sha256: String::new() };
+    let id = EngineId { name: "script".into(), sha256: String::new(), model_sha256: String::new(), files: vec![] };
     let anchor = Anchor { start: wall("2026-01-01T09:00:00+00:00") };
     settings::header("1".into(), pack, id, "other".into(), anchor, Purpose::Care)
 }

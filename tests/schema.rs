@@ -5,6 +5,7 @@ mod support;
 
 use earmark::core::state::State;
 use earmark::journal::{self, Fault};
+use earmark::record::Record;
 use earmark::settings;
 use serde_json::{Value, json};
 use std::fs;
@@ -135,7 +136,8 @@ fn the_first_log_says_what_it_said() {
     let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/old_logs/first.jsonl");
     let log = journal::read(&path).unwrap();
     let pack = settings::load_pack("newborn").unwrap_or_else(|e| panic!("{e}"));
-    let state = State::replay(&pack, log.entries.iter().map(|entry| &entry.record));
+    let records: Vec<Record> = log.entries.into_iter().map(|entry| entry.record).collect();
+    let state = State::replay(&pack, &records);
     assert_eq!(state.birth(), Some(5000));
     let events: Vec<_> =
         state.events().map(|view| (view.at, view.meaning.event.clone(), view.meaning.value.clone())).collect();

@@ -34,12 +34,12 @@ print() {
         -vf 'split[a][b];[a]palettegen=max_colors=8:reserve_transparent=0[p];[b][p]paletteuse=dither=none' "$2"
 }
 
-"$program" prepare --gestation 31 --weight 1.6 --html "$folder/sheet.html" 2>/dev/null
+"$program" prepare --gestation 31 --weight 1.6 --force --html "$folder/sheet.html" 2>/dev/null
 print "$folder/sheet.html" docs/prep-sheet.png
 "$invent" "$folder" script tests/debrief/logs/story.txt
-"$program" debrief "$folder/story.earmark.jsonl" --html "$folder/debrief.html"
+"$program" debrief "$folder/story.earmark.jsonl" --force --html "$folder/debrief.html"
 shoot "$folder/debrief.html" docs/debrief.png 1240 1235
 "$invent" "$folder/drills" 64
-"$program" compare "$folder/drills" --html "$folder/compare.html"
+"$program" compare "$folder/drills" --force --html "$folder/compare.html"
 shoot "$folder/compare.html" docs/compare.png 1240 940
 ls -l docs/prep-sheet.png docs/debrief.png docs/compare.png

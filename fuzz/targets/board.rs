@@ -8,6 +8,7 @@ use earmark_fuzz::PACK;
 use libfuzzer_sys::fuzz_target;
 use std::io::{Read, Write};
 use std::net::{Shutdown, SocketAddr, TcpStream};
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{LazyLock, Mutex};
 use std::time::Duration;
 
@@ -15,18 +16,25 @@ struct Scene {
     board: Mutex<Board>,
     address: SocketAddr,
     act: String,
+    run: String,
 }
+
+/// Each act is another one.
+static ACTS: AtomicU64 = AtomicU64::new(0);
 
 static SCENE: LazyLock<Scene> = LazyLock::new(|| {
     let place = Place::new("127.0.0.1:0".parse().expect("an address"), false, None).expect("a place");
-    let board = Board::open(place, About::new(&PACK, Purpose::Demo)).expect("a board");
+    let about = About::new(&PACK, Purpose::Demo);
+    let run = about.run.clone();
+    let board = Board::open(place, about).expect("a board");
     let act = board.place().scribe().split_once('#').expect("a token").1.into();
-    Scene { address: board.place().address, act, board: Mutex::new(board) }
+    Scene { address: board.place().address, act, run, board: Mutex::new(board) }
 });
 
 fuzz_target!(|data: &[u8]| {
     let Some((&how, rest)) = data.split_first() else { return };
-    let Scene { address, act, board } = &*SCENE;
+    let Scene { address, act, run, board } = &*SCENE;
+    let id = ACTS.fetch_add(1, Ordering::Relaxed);
     let head = match how % 4 {
         0 => String::new(),
         1 => format!("GET /scribe HTTP/1.1\r\nhost: {address}\r\n"),
@@ -35,7 +43,8 @@ fuzz_target!(|data: &[u8]| {
         ),
         _ => format!(
             "POST /act HTTP/1.1\r\nhost: {address}\r\norigin: http://{address}\r\nauthorization: Bearer {act}\r\n\
-             content-type: application/json\r\nconnection: close\r\ncontent-length: {}\r\n\r\n",
+             content-type: application/json\r\nidempotency-key: {run}/{id:032x}\r\nconnection: close\r\n\
+             content-length: {}\r\n\r\n",
             rest.len()
         ),
     };

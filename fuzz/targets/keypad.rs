@@ -15,7 +15,7 @@ use std::time::{Duration, SystemTime};
 
 fuzz_target!(|data: &[u8]| {
     let anchor = Anchor { start: "2026-01-01T09:00:00Z".parse().expect("a moment") };
-    let id = EngineId { name: "none".into(), sha256: String::new(), model_sha256: String::new() };
+    let id = EngineId { name: "none".into(), sha256: String::new(), model_sha256: String::new(), files: vec![] };
     let header = settings::header("0".into(), &PACK, id, "none".into(), anchor, Purpose::Drill);
     let (mut core, _) = Core::open(header, &PACK, anchor);
     let layout = PACK.keypad.as_ref().expect("the pack has a layout");

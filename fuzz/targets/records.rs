@@ -7,7 +7,7 @@ mod seal;
 use earmark::compare::{self, Collection};
 use earmark::debrief::{self, Ending};
 use earmark::export::{self, Log};
-use earmark::journal::{self, Durability, Journal};
+use earmark::journal::{self, Durability, Journal, Members};
 use earmark::record::Record;
 use earmark::redact::{self, Plan};
 use earmark_fuzz::{PACK, scratch};
@@ -21,16 +21,16 @@ fuzz_target!(|data: &[u8]| {
     let Some(text) = chained(data) else { return };
     let path = scratch(text.as_bytes());
     let Ok(sound) = journal::sound(&path) else { return };
-    let ending = Ending { closed: sound.closed, torn: sound.torn };
+    let ending = || Ending { closed: sound.closed, torn: sound.torn, ..Ending::default() };
 
-    if let Ok(debrief) = debrief::debrief(&PACK, &sound.records, ending) {
+    if let Ok(debrief) = debrief::debrief(&PACK, &sound.records, ending()) {
         harmless(&debrief::page(&debrief));
         debrief::summary(&debrief);
         serde_json::to_string(&debrief).expect("a debrief is JSON");
     }
     let mut collection = Collection::default();
     for log in ["a", "b"] {
-        if let Ok(measured) = compare::measure(&PACK, &sound.records, ending) {
+        if let Ok(measured) = compare::measure(&PACK, &sound.records, ending()) {
             collection.add(&PACK, log.into(), "team".into(), measured);
         }
     }
@@ -45,9 +45,9 @@ fuzz_target!(|data: &[u8]| {
 });
 
 fn exported(path: &Path) {
-    let log = journal::read(path).expect("what can be computed with can be read");
+    let log = journal::sound_with(path, Members::All).expect("what can be computed with can be read");
     let pack = &*PACK;
-    let told = export::tell(&log.entries, pack).expect("it has a header");
+    let told = export::tell(&log.records, log.unknown, Ending::default(), pack).expect("it has a header");
     let log = || [Log { told: told.clone(), pack: Arc::clone(pack) }];
     table(&export::csv::csv(log()).expect("CSV"));
     export::fhir::fhir(log());

@@ -1,37 +1,143 @@
-//! Recordings: WAV, FLAC and Ogg Vorbis, streamed in bounded memory.
+//! Recordings: WAV, FLAC and Ogg Vorbis, streamed in bounded memory. Sound that was damaged is never handed on: the decoder
+//! drops FLAC's frames whose checksum is wrong, `ogg.rs` Ogg's pages, and the positions of those that follow tell how much
+//! is missing. FLAC's checksum over all samples shows what else is wrong.
 
 use std::fs::File;
 use std::io::{self, Read};
+use std::os::unix::fs::FileExt;
 use std::path::{Path, PathBuf};
-use std::sync::{Arc, OnceLock};
 use std::time::Duration;
 
 use sha2::{Digest, Sha256};
-use symphonia::core::codecs::audio::AudioDecoder;
+use symphonia::core::codecs::audio::well_known::CODEC_ID_VORBIS;
+use symphonia::core::codecs::audio::{AudioCodecParameters, AudioDecoder, AudioDecoderOptions};
 use symphonia::core::errors::Error as Symphonia;
 use symphonia::core::formats::{FormatReader, TrackType, probe::Hint};
 use symphonia::core::io::{MediaSource, MediaSourceStream};
 use symphonia::core::packet::Packet;
+use symphonia::core::units;
 use symphonia::default::{get_codecs, get_probe};
 
-use super::{AudioError, Resampler, ogg, span, wav};
+use super::{AudioError, JOINED, Resampler, ogg, span, wav};
+use crate::files::open_plain;
+
+/// The longest gap that is believed where the file does not say how long it is, in seconds.
+const LONGEST_GAP: u64 = 3_600;
+/// The most frames by which positions in an Ogg file may be off without anything being lost: a block.
+const SLACK: u64 = 8_192;
 
 /// How a recording ended.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Ended {
     /// All of it was heard.
     Whole,
-    /// It was heard up to `at`, and no further; `why` is for people.
-    CutOff { at: Duration, why: String },
+    /// It was heard up to `at`, and no further; `why` is for people. `missing` is what should follow, where that is known.
+    CutOff { at: Duration, missing: Option<Duration>, why: String },
+}
+
+/// A stretch of a recording that is not as it was recorded.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Damage {
+    pub from: Duration,
+    pub to: Duration,
+    /// For people.
+    pub why: String,
+    /// Silence stands for it. Otherwise the damage is somewhere in it, and what was decoded was handed on.
+    pub is_silent: bool,
+}
+
+/// What became of a recording that is through.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Condition {
+    pub ended: Ended,
+    /// In the order in which it was found.
+    pub damage: Vec<Damage>,
+}
+
+impl Condition {
+    pub fn is_sound(&self) -> bool {
+        self.ended == Ended::Whole && self.damage.is_empty()
+    }
+
+    /// A line for each thing that is wrong: where, what, and the mend.
+    pub fn told(&self, path: &Path) -> Vec<String> {
+        const MEND: &str = "compare it with a copy, or take the original file";
+        let path = path.display();
+        let one = |damage: &Damage| {
+            let place = match damage.is_silent {
+                true => "cannot be read; silence stands for it",
+                false => "may not be as it was recorded",
+            };
+            format!("{path}, {}: {place} ({}); {MEND}", damage.place(), damage.why)
+        };
+        let mut lines: Vec<String> = self.damage.iter().map(one).collect();
+        if let Ended::CutOff { at, why, .. } = &self.ended {
+            let at = face(*at);
+            lines.push(format!("{path} is cut off at {at} ({why}); only what is before can be heard; {MEND}"));
+        }
+        lines
+    }
+}
+
+impl Damage {
+    /// "0:12.3 to 0:14.0"
+    pub fn place(&self) -> String {
+        format!("{} to {}", face(self.from), tenths(self.to, true))
+    }
+}
+
+/// Minutes, seconds and tenths: "0:12.3".
+pub fn face(time: Duration) -> String {
+    tenths(time, false)
+}
+
+fn tenths(time: Duration, up: bool) -> String {
+    let us = time.as_micros();
+    let tenths = if up { us.div_ceil(100_000) } else { us / 100_000 };
+    format!("{}:{:02}.{}", tenths / 600, tenths / 10 % 60, tenths % 10)
+}
+
+/// Where coded sound comes from.
+enum Source {
+    Packets { format: Box<dyn FormatReader>, track: u32, flac: Option<Flac> },
+    Pages(Box<ogg::Pages>),
+}
+
+/// A FLAC file, and the last of its frames that was whole.
+struct Flac {
+    file: File,
+    last: Box<[u8]>,
+}
+
+impl Flac {
+    /// Whether the last whole frame is the file's end. A file may not say how many frames there are, and the decoder is
+    /// silent about one that is not whole.
+    fn is_through(&self) -> io::Result<bool> {
+        let mut end = vec![0; self.last.len()];
+        let at = self.file.metadata()?.len().saturating_sub(end.len() as u64);
+        self.file.read_exact_at(&mut end, at)?;
+        Ok(end[..] == self.last[..])
+    }
+}
+
+/// What [`open`] finds out of each kind of file.
+struct Opened {
+    source: Source,
+    decoder: Box<dyn AudioDecoder>,
+    rate: u32,
+    channels: usize,
+    promised: Option<u64>,
+    limit: u64,
+    hint: Option<u64>,
+    short: Option<String>,
 }
 
 /// A recording as pieces of 16 kHz mono sound; sample n of all pieces together lies at n/16000 s
 /// of the file. Once it is through, [`AudioFile::ended`] says whether anything was missing.
 pub struct AudioFile {
     path: PathBuf,
-    format: Box<dyn FormatReader>,
+    source: Source,
     decoder: Box<dyn AudioDecoder>,
-    track: u32,
     rate: u32,
     channels: usize,
     /// Frames that there should be, where the file says so.
@@ -39,7 +145,8 @@ pub struct AudioFile {
     /// Frames to hand out at most: what lies behind them is not sound.
     limit: u64,
     hint: Option<u64>,
-    short: Arc<OnceLock<String>>,
+    /// Why there is less than is promised, where that is known from the start.
+    short: Option<String>,
     /// The time stamp of the file's first frame.
     origin: Option<i64>,
     /// Frames handed on so far.
@@ -47,7 +154,9 @@ pub struct AudioFile {
     /// Frames of silence to hand on for damage, and the sound that waits behind them.
     silence: u64,
     held: Vec<f32>,
-    silenced: u64,
+    /// Sound was left out since the last that was placed, and why.
+    lost: Option<String>,
+    damage: Vec<Damage>,
     resampler: Resampler,
     first: Option<Vec<f32>>,
     ended: Option<Ended>,
@@ -69,80 +178,109 @@ pub fn open(path: &Path) -> Result<AudioFile, AudioError> {
     if head.is_empty() {
         return Err(empty("the file is 0 bytes long"));
     }
+    let damaged = |why: String| AudioError::Damaged { path: path.into(), why };
+    let opened = match head.starts_with(b"OggS") {
+        true => open_ogg(file, path)?,
+        false => open_packets(file, &head, path)?,
+    };
+    let Opened { source, decoder, rate, channels, promised, limit, hint, short } = opened;
+    let mut new = AudioFile {
+        path: path.into(),
+        decoder,
+        rate,
+        channels,
+        promised,
+        limit,
+        hint,
+        short,
+        // WAV and FLAC count from the first frame, Ogg from wherever its capture began.
+        origin: matches!(source, Source::Packets { .. }).then_some(0),
+        source,
+        at: 0,
+        silence: 0,
+        held: Vec::new(),
+        lost: None,
+        damage: Vec::new(),
+        resampler: Resampler::new(rate, channels).map_err(|e| damaged(e.to_string()))?,
+        first: None,
+        ended: None,
+    };
+    new.first = new.advance();
+    if new.first.is_none() {
+        return Err(match (new.ended, new.damage.pop()) {
+            (Some(Ended::CutOff { why, .. }), _) | (_, Some(Damage { why, .. })) => damaged(why),
+            _ => empty("0 samples"),
+        });
+    }
+    Ok(new)
+}
+
+/// WAV and FLAC.
+fn open_packets(mut file: File, head: &[u8], path: &Path) -> Result<Opened, AudioError> {
     let magic = head.get(..4).unwrap_or_default();
     let damaged = |why: String| AudioError::Damaged { path: path.into(), why };
-
-    let short: Arc<OnceLock<String>> = Arc::default();
-    let (source, frames, hint, short): (Box<dyn MediaSource>, _, _, _) = match magic {
+    let (mut short, mut flac) = (None, None);
+    let (source, promised, frames): (Box<dyn MediaSource>, _, _) = match magic {
         b"RIFF" | b"RF64" | b"BW64" => {
-            let wav = wav::Wav::survey(file).map_err(damaged)?;
-            if let Some(why) = &wav.short {
-                let _ = short.set(why.clone());
-            }
-            let frames = Some(wav.frames);
-            (Box::new(wav), frames, frames, short)
-        }
-        b"OggS" => {
-            let hint = ogg::last_frame(&mut file);
-            let pages = ogg::Pages::new(file).map_err(|e| unreadable(path, e))?;
-            let short = pages.trouble.clone();
-            (Box::new(pages), None, hint, short)
+            let mut wav = wav::Wav::survey(file).map_err(damaged)?;
+            short = wav.short.take();
+            let (promised, frames) = (wav.promised, wav.frames);
+            (Box::new(wav), Some(promised), Some(frames))
         }
         _ => {
             io::Seek::rewind(&mut file).map_err(|e| unreadable(path, e))?;
-            (Box::new(file), None, None, short)
+            if magic == b"fLaC" {
+                let file = file.try_clone().map_err(|e| unreadable(path, e))?;
+                flac = Some(Flac { file, last: Box::default() });
+            }
+            (Box::new(file), None, None)
         }
     };
-
     let not_audio = |why: String| AudioError::NotAudio { path: path.into(), why };
     let stream = MediaSourceStream::new(source, Default::default());
     let probed = guarded(|| get_probe().probe(&Hint::new(), stream, Default::default(), Default::default()));
     let format = probed.map_err(|e| match e {
         Symphonia::Unsupported(_) => not_audio("the format is not known".into()),
         Symphonia::IoError(_) if !is_known(magic) => not_audio("the format is not known".into()),
-        Symphonia::IoError(_) if is_flac_of_nothing(&head) => empty("0 samples"),
+        Symphonia::IoError(_) if is_flac_of_nothing(head) => {
+            AudioError::Empty { path: path.into(), why: "0 samples".into() }
+        }
         e => damaged(e.to_string()),
     })?;
     let track = format
         .first_track_known_codec(TrackType::Audio)
         .ok_or_else(|| not_audio("it has no sound track of a known kind".into()))?;
-    let id = track.id;
-    let promised = frames.or(track.num_frames.filter(|&n| n > 0 && magic != b"OggS"));
+    let promised = promised.or(track.num_frames.filter(|&n| n > 0));
     let codec = track.codec_params.as_ref().and_then(|p| p.audio());
     let codec = codec.ok_or_else(|| not_audio("it does not say how it is coded".into()))?;
-    let decoder = get_codecs().make_audio_decoder(codec, &Default::default()).map_err(|e| not_audio(e.to_string()))?;
+    // FLAC's checksum over all samples.
+    let verifying = AudioDecoderOptions::default().verify(true);
+    let decoder = get_codecs().make_audio_decoder(codec, &verifying).map_err(|e| not_audio(e.to_string()))?;
     let rate = codec.sample_rate.unwrap_or(0);
     let channels = codec.channels.as_ref().map_or(0, |c| c.count());
+    let (limit, hint) = (frames.unwrap_or(u64::MAX), frames.or(promised));
+    let source = Source::Packets { track: track.id, flac, format };
+    Ok(Opened { source, decoder, rate, channels, promised, limit, hint, short })
+}
 
-    let mut new = AudioFile {
-        path: path.into(),
-        decoder,
-        track: id,
-        rate,
-        channels,
-        promised,
-        limit: frames.unwrap_or(u64::MAX),
-        hint: hint.or(promised),
-        short,
-        // WAV and FLAC count from the first frame, Ogg from wherever its capture began.
-        origin: promised.map(|_| 0),
-        at: 0,
-        silence: 0,
-        held: Vec::new(),
-        silenced: 0,
-        resampler: Resampler::new(rate, channels).map_err(|e| damaged(e.to_string()))?,
-        first: None,
-        ended: None,
-        format,
-    };
-    new.first = new.advance();
-    if new.first.is_none() {
-        return Err(match new.ended {
-            Some(Ended::CutOff { why, .. }) => damaged(why),
-            _ => empty("0 samples"),
-        });
-    }
-    Ok(new)
+/// Ogg Vorbis. Symphonia's own reader of pages goes on behind lost ones as if they had not been.
+fn open_ogg(mut file: File, path: &Path) -> Result<Opened, AudioError> {
+    let hint = ogg::last_frame(&mut file);
+    let (pages, setup) = ogg::Pages::open(file, path)?;
+    let mut codec = AudioCodecParameters::new();
+    codec.for_codec(CODEC_ID_VORBIS).with_sample_rate(setup.rate).with_extra_data(setup.headers.into_boxed_slice());
+    let made = guarded(|| get_codecs().make_audio_decoder(&codec, &Default::default()));
+    let decoder = made.map_err(|e| AudioError::Damaged { path: path.into(), why: e.to_string() })?;
+    let channels = usize::from(setup.channels);
+    let source = Source::Pages(Box::new(pages));
+    Ok(Opened { source, decoder, rate: setup.rate, channels, promised: None, limit: u64::MAX, hint, short: None })
+}
+
+/// Reads a recording to its end, for what is wrong with it.
+pub fn examine(path: &Path) -> Result<Condition, AudioError> {
+    let mut file = open(path)?;
+    while file.next().is_some() {}
+    Ok(file.into_condition())
 }
 
 /// SHA-256 of the file's bytes, as 64 lower-case hexadecimal digits.
@@ -170,9 +308,14 @@ impl AudioFile {
         self.ended.as_ref().filter(|_| self.first.is_none())
     }
 
-    /// How much damaged sound inside the file was replaced by silence so far.
-    pub fn silenced(&self) -> Duration {
-        span(self.silenced, self.rate)
+    /// What was found to be damaged so far.
+    pub fn damage(&self) -> &[Damage] {
+        &self.damage
+    }
+
+    /// What became of it, once it is through.
+    pub fn into_condition(self) -> Condition {
+        Condition { ended: self.ended.unwrap_or(Ended::Whole), damage: self.damage }
     }
 
     pub fn path(&self) -> &Path {
@@ -207,66 +350,179 @@ impl AudioFile {
         if self.at >= self.limit {
             return self.finish(None);
         }
-        match guarded(|| self.format.next_packet()) {
-            Ok(Some(packet)) if packet.track_id == self.track => self.decode(&packet),
+        let (format, track) = match &mut self.source {
+            Source::Packets { format, track, .. } => (format, *track),
+            Source::Pages(pages) => {
+                return match pages.turn() {
+                    Ok(Some(page)) => self.decode_page(page),
+                    Ok(None) => self.finish(None),
+                    Err(why) => self.finish(Some(why)),
+                };
+            }
+        };
+        match guarded(|| format.next_packet()) {
+            Ok(Some(packet)) if packet.track_id == track => self.decode_packet(packet),
             Ok(Some(_)) => Vec::new(),
             Ok(None) => self.finish(None),
             Err(Symphonia::IoError(e)) if e.kind() == io::ErrorKind::UnexpectedEof => {
                 let all = self.promised.is_some_and(|promised| self.at >= promised);
                 self.finish((!all).then(|| "the file stops short of its end mark".into()))
             }
-            Err(Symphonia::ResetRequired) => {
-                self.finish(Some("another recording is joined on behind; split them and give each by itself".into()))
-            }
+            Err(Symphonia::ResetRequired) => self.finish(Some(JOINED.into())),
             Err(e) => self.finish(Some(e.to_string())),
         }
     }
 
-    /// Decodes a packet into `held`, with `silence` in front for what is missing before it.
-    fn decode(&mut self, packet: &Packet) -> Vec<f32> {
-        let sound = match guarded(|| self.decoder.decode(packet)) {
-            Ok(sound) => sound,
+    /// Decodes a packet of WAV or FLAC into `held`, behind silence for what is missing before it.
+    fn decode_packet(&mut self, packet: Packet) -> Vec<f32> {
+        match self.sound_of(&packet) {
+            Ok(sound) => self.held = sound,
             // The next packet's time stamp shows how much is missing.
             Err(Symphonia::DecodeError(_) | Symphonia::IoError(_)) => return Vec::new(),
             Err(e) => return self.finish(Some(e.to_string())),
-        };
-        let frames = sound.frames() as u64;
-        if frames == 0 {
-            return Vec::new();
         }
-        let spec = sound.spec();
-        if (spec.rate(), spec.channels().count()) != (self.rate, self.channels) {
-            return self.finish(Some("the rate or the channels change here".into()));
+        let stamp = packet.pts.get();
+        if let Source::Packets { flac: Some(flac), .. } = &mut self.source {
+            if stamp == 0 && self.at > 0 {
+                self.held.clear();
+                return self.finish(Some(JOINED.into()));
+            }
+            flac.last = packet.data;
         }
-        sound.copy_to_vec_interleaved(&mut self.held);
+        self.place(stamp, "its checksum is wrong, or it is missing")
+    }
 
-        let stamp = packet.pts.get().saturating_add_unsigned(packet.trim_start.get());
+    /// Decodes the packets of an Ogg page into `held`. The page says where its sound ends.
+    fn decode_page(&mut self, page: ogg::Page) -> Vec<f32> {
+        if page.lost.is_some() {
+            // Sound overlaps that of the packet before, which is not there.
+            self.decoder.reset();
+            self.lost = page.lost;
+        }
+        let mut sound = Vec::new();
+        for data in page.packets.into_iter().filter(|data| !data.is_empty()) {
+            match self.sound_of(&Packet::new(0, units::Timestamp::ZERO, units::Duration::ZERO, data)) {
+                Ok(more) => sound.extend(more),
+                Err(Symphonia::DecodeError(_) | Symphonia::IoError(_)) => {
+                    self.decoder.reset();
+                    self.lost.get_or_insert_with(|| "a packet that cannot be decoded".into());
+                    sound.clear();
+                }
+                Err(e) => return self.finish(Some(e.to_string())),
+            }
+        }
+        let mut frames = sound.len() / self.channels;
+        let Some(end) = page.end.and_then(|end| i64::try_from(end).ok()) else {
+            // Without its place it cannot be put behind a gap.
+            if self.lost.is_none() {
+                self.held = sound;
+            }
+            return Vec::new();
+        };
+        let first = end - frames as i64;
+        // A first page that is the last one, too, ends before its sound does.
+        let start = if page.is_last { first.max(0) } else { first };
+        let origin = *self.origin.get_or_insert(if self.lost.is_some() { 0 } else { start });
+        let due = self.at as i64 + origin;
+        let over = due + frames as i64 - end;
+        let why = self.lost.take();
+        let begins = match &why {
+            // How much of a last page is no sound any more can only be told from its beginning.
+            Some(_) if page.is_last => {
+                frames = 0;
+                end
+            }
+            Some(_) => first,
+            None if page.is_last && over > 0 => {
+                frames -= over.unsigned_abs().min(frames as u64) as usize;
+                due
+            }
+            None if over.unsigned_abs() <= SLACK => due,
+            None => first,
+        };
+        sound.truncate(frames * self.channels);
+        self.held = sound;
+        self.place(begins, why.as_deref().unwrap_or("the positions in the file leap here"))
+    }
+
+    /// The decoded samples of a packet, interleaved.
+    fn sound_of(&mut self, packet: &Packet) -> Result<Vec<f32>, Symphonia> {
+        let sound = guarded(|| self.decoder.decode(packet))?;
+        let mut out = Vec::new();
+        if sound.frames() > 0 {
+            let spec = sound.spec();
+            if (spec.rate(), spec.channels().count()) != (self.rate, self.channels) {
+                return Err(Symphonia::Unsupported("the rate or the channels change here"));
+            }
+            sound.copy_to_vec_interleaved(&mut out);
+        }
+        Ok(out)
+    }
+
+    /// Puts what is held where it belongs: behind silence for what is missing before it, and without what was there already.
+    fn place(&mut self, stamp: i64, why: &str) -> Vec<f32> {
         let begins = stamp.saturating_sub(*self.origin.get_or_insert(stamp));
-        let due = self.at as i64;
+        let (due, frames) = (self.at as i64, (self.held.len() / self.channels) as u64);
         if begins < due {
             let repeated = due.abs_diff(begins).min(frames);
             self.held.drain(..repeated as usize * self.channels);
-        } else {
-            let missing = begins.abs_diff(due);
-            let most = self.promised.map_or(u64::from(self.rate) * 3_600, |p| p - self.at);
-            if missing > most {
-                self.held.clear();
-                return self.finish(Some("the time stamps are damaged".into()));
-            }
-            self.silence = missing;
-            self.silenced += missing;
+            self.note(due.unsigned_abs(), "the file has sound for this moment twice; the first was taken", true);
+            return Vec::new();
         }
+        let missing = begins.abs_diff(due);
+        let most = self.promised.map_or(u64::from(self.rate) * LONGEST_GAP, |p| p.saturating_sub(self.at));
+        if missing > most {
+            self.held.clear();
+            return self.finish(Some("the time stamps are damaged".into()));
+        }
+        if missing > 0 {
+            self.note(begins.unsigned_abs(), why, true);
+        }
+        self.silence = missing;
         Vec::new()
     }
 
+    /// Notes damage from where all is handed on to `to`, in frames.
+    fn note(&mut self, to: u64, why: &str, is_silent: bool) {
+        let from = if is_silent { self.at } else { 0 };
+        let (from, to) = (span(from, self.rate), span(to, self.rate));
+        match self.damage.last_mut().filter(|last| is_silent && last.is_silent && last.to == from) {
+            Some(last) => last.to = to,
+            None => self.damage.push(Damage { from, to, why: why.into(), is_silent }),
+        }
+    }
+
     fn finish(&mut self, why: Option<String>) -> Vec<f32> {
-        let missing = self.promised.filter(|&promised| promised > self.at);
-        let why = self.short.get().cloned().or(why).or_else(|| {
-            missing.map(|promised| format!("the header promises {promised} frames, {} could be read", self.at))
+        // FLAC's checksum over all samples says nothing new where some are known to be missing.
+        let verified = self.decoder.finalize().verify_ok.filter(|_| self.damage.is_empty());
+        let missing = self.promised.and_then(|promised| promised.checked_sub(self.at)).filter(|&frames| frames > 0);
+        let torn = match &self.source {
+            Source::Packets { flac: Some(flac), .. } => !flac.is_through().unwrap_or(false),
+            _ => false,
+        };
+        let why = self.short.take().or(why).or_else(|| {
+            let promised = self.promised.filter(|_| missing.is_some());
+            promised.map(|promised| format!("the header promises {promised} frames, {} could be read", self.at))
         });
+        let why = why.or_else(|| torn.then(|| "what follows is damaged, or not whole".into()));
+        let is_longer = self.promised.is_some_and(|promised| promised < self.at);
         self.ended = Some(match why {
-            Some(why) => Ended::CutOff { at: span(self.at, self.rate), why },
-            None => Ended::Whole,
+            Some(why) if verified != Some(true) => {
+                let missing = missing.filter(|&frames| frames <= u64::from(self.rate) * LONGEST_GAP);
+                let missing = missing.map(|frames| span(frames, self.rate));
+                Ended::CutOff { at: span(self.at, self.rate), missing, why }
+            }
+            _ => {
+                const PLACE: &str = "it is not known where in it";
+                if verified == Some(false) {
+                    let why = format!("the checksum over all samples is wrong; {PLACE}");
+                    self.note(self.at, &why, false);
+                } else if verified.is_none() && is_longer && self.damage.is_empty() {
+                    let why = format!("there is more sound than the header says; {PLACE}");
+                    self.note(self.at, &why, false);
+                }
+                Ended::Whole
+            }
         });
         self.resampler.flush()
     }
@@ -293,15 +549,10 @@ fn is_flac_of_nothing(head: &[u8]) -> bool {
 }
 
 fn open_plainly(path: &Path) -> Result<File, AudioError> {
-    let file = File::open(path).map_err(|e| match e.kind() {
+    open_plain(path).map_err(|e| match e.kind() {
         io::ErrorKind::NotFound => AudioError::NotFound { path: path.into() },
         _ => unreadable(path, e),
-    })?;
-    match file.metadata() {
-        Ok(about) if about.is_dir() => Err(unreadable(path, "it is a folder")),
-        Ok(_) => Ok(file),
-        Err(e) => Err(unreadable(path, e)),
-    }
+    })
 }
 
 fn unreadable(path: &Path, why: impl ToString) -> AudioError {

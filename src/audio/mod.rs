@@ -15,7 +15,7 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 pub use echo::EchoCanceller;
-pub use file::{AudioFile, Ended, open as open_file, sha256};
+pub use file::{AudioFile, Condition, Damage, Ended, examine, face, open as open_file, sha256};
 pub use flac::FlacFile;
 pub use mic::{MicChunk, MicInfo, Microphone, list as list_microphones, open as open_microphone};
 pub use pace::Pace;
@@ -29,6 +29,9 @@ const REMEDIES: &str = "\
   2. `earmark listen --mic list` shows what can be heard; name one with --mic NAME.
   3. May this user record? Run `sudo usermod -aG audio $USER`, then log in again.
   4. Does another program hold it? Close that program, or name the sound server's microphone.";
+
+/// Why a recording is not heard to the end of its file.
+const JOINED: &str = "another recording is joined on behind; split them and give each by itself";
 
 /// What can go wrong with sound. Each message says what to do.
 #[derive(Debug, thiserror::Error)]

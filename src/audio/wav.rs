@@ -19,8 +19,9 @@ pub struct Wav {
     /// Where the `data` chunk's samples start, and where they really end.
     start: u64,
     end: u64,
-    /// Frames that are really there.
+    /// Frames that are really there, and that should be.
     pub frames: u64,
+    pub promised: u64,
     /// Why there is less than the header says, if so.
     pub short: Option<String>,
 }
@@ -79,7 +80,9 @@ impl Wav {
             None
         };
         let bytes = if unfinished { there } else { declared.min(there) };
-        Ok(Self { file, pos: 0, start, end: start + bytes, frames: bytes / align, short })
+        let frames = bytes / align;
+        let promised = if short.is_some() { frames.max(declared / align) } else { frames };
+        Ok(Self { file, pos: 0, start, end: start + bytes, frames, promised, short })
     }
 
     /// What the decoder sees in place of the file's own bytes.

@@ -1,7 +1,8 @@
 //! Who may ask for what. Every request passes here before anything of it is read further.
 
+use super::guests::Standing;
 use super::place::Place;
-use axum::http::{HeaderMap, HeaderValue, Method, StatusCode, header};
+use axum::http::{HeaderMap, HeaderName, HeaderValue, Method, StatusCode, header};
 use std::net::IpAddr;
 
 /// Why a request is turned away.
@@ -12,6 +13,9 @@ pub(super) const EVENTS: &str = "/events";
 pub(super) const LIST: &str = "/events/list";
 /// Where acts go.
 pub(super) const ACT: &str = "/act";
+
+/// The header in which an act has its id.
+const ACT_ID: &str = "idempotency-key";
 
 /// Sent with every answer. Nothing from elsewhere, nothing inline, no frame around us, nothing kept.
 pub(super) const HEADERS: [(&str, &str); 8] = [
@@ -29,13 +33,16 @@ pub(super) const HEADERS: [(&str, &str); 8] = [
     ("cache-control", "no-store"),
 ];
 
-/// Lets a request pass, or says why not.
-pub(super) fn check(place: &Place, method: &Method, path: &str, headers: &HeaderMap) -> Result<(), Refusal> {
-    let host = only(headers, header::HOST).filter(|host| is_ours(host, place.address.port()));
-    let host = host.ok_or((StatusCode::MISDIRECTED_REQUEST, "ask for this board by its address, not by a name\n"))?;
+/// Lets a request pass and tells who asks, or says why not.
+pub(super) fn check(place: &Place, method: &Method, path: &str, headers: &HeaderMap) -> Result<Standing, Refusal> {
+    let host = only(headers, header::HOST).filter(|host| is_ours(host, place));
+    let host = host.ok_or((
+        StatusCode::MISDIRECTED_REQUEST,
+        "ask for this board by its address, or by the machine's own name, as its link says\n",
+    ))?;
     let data = [EVENTS, LIST, ACT].contains(&path);
     if !data {
-        return Ok(());
+        return Ok(Standing::Stranger);
     }
     let site = headers.get("sec-fetch-site").is_none_or(|site| site == "same-origin");
     let origin = headers.get_all(header::ORIGIN).iter().all(|origin| is_origin(origin, host));
@@ -43,37 +50,58 @@ pub(super) fn check(place: &Place, method: &Method, path: &str, headers: &Header
         return Err((StatusCode::FORBIDDEN, "another site's page may not ask for this\n"));
     }
     let token = only(headers, header::AUTHORIZATION).and_then(|value| value.strip_prefix("Bearer "));
+    let standing = place.standing(token);
     if path != ACT {
+        let may_look = standing != Standing::Looker || place.is_private();
         let refused = (StatusCode::UNAUTHORIZED, "the token of the wall's or the scribe's link is needed\n");
-        return if place.may_look(token) { Ok(()) } else { Err(refused) };
+        return if may_look { Ok(standing) } else { Err(refused) };
     }
     if method == Method::POST && !headers.contains_key(header::ORIGIN) {
         return Err((StatusCode::FORBIDDEN, "the board's own page must ask for this\n"));
     }
-    if !place.may_act(token) {
+    if standing != Standing::Scribe {
         return Err((StatusCode::UNAUTHORIZED, "the token of the scribe's link is needed\n"));
     }
     if method == Method::POST && only(headers, header::CONTENT_TYPE) != Some("application/json") {
         return Err((StatusCode::UNSUPPORTED_MEDIA_TYPE, "an act is application/json\n"));
     }
-    Ok(())
+    Ok(standing)
+}
+
+/// What tells an act from all others, so that it is done once however often it is sent. It names this run of the program:
+/// another has another list, and does not remember what this one did.
+pub(super) fn act_id<'h>(run: &str, headers: &'h HeaderMap) -> Result<&'h str, Refusal> {
+    let is_hex = |id: &str| id.len() == 32 && id.bytes().all(|byte| matches!(byte, b'0'..=b'9' | b'a'..=b'f'));
+    let sent = only(headers, HeaderName::from_static(ACT_ID)).and_then(|value| value.split_once('/'));
+    match sent {
+        Some((of, id)) if is_hex(id) && of == run => Ok(id),
+        Some((_, id)) if is_hex(id) => {
+            Err((StatusCode::CONFLICT, "the recorder was started anew: look at the list, then ask again\n"))
+        }
+        _ => Err((
+            StatusCode::BAD_REQUEST,
+            "an act needs the header `idempotency-key: RUN/ID`: RUN as the events tell it, ID 32 random hex digits (0-9, \
+             a-f), new ones for each act and the same when it is sent again\n",
+        )),
+    }
 }
 
 /// A header that stands there once, as text.
-fn only(headers: &HeaderMap, name: header::HeaderName) -> Option<&str> {
+fn only(headers: &HeaderMap, name: HeaderName) -> Option<&str> {
     let mut all = headers.get_all(name).iter();
     let value = all.next()?.to_str().ok()?;
     all.next().is_none().then_some(value)
 }
 
-/// An address, or `localhost`: a name could be made to lead here from another site.
-fn is_ours(host: &str, port: u16) -> bool {
+/// An address, `localhost` or a name of this machine: any other name could be made to lead here from another site.
+fn is_ours(host: &str, place: &Place) -> bool {
     let (name, given) = match host.rsplit_once(':') {
         Some((name, given)) if !given.contains(']') => (name, given.parse().ok()),
         _ => (host, Some(80)),
     };
     let address = name.strip_prefix('[').and_then(|rest| rest.strip_suffix(']')).unwrap_or(name);
-    given == Some(port) && (name == "localhost" || address.parse::<IpAddr>().is_ok())
+    given == Some(place.address.port())
+        && (name == "localhost" || address.parse::<IpAddr>().is_ok() || place.is_named(name))
 }
 
 fn is_origin(origin: &HeaderValue, host: &str) -> bool {
@@ -110,6 +138,38 @@ mod tests {
         }
         assert_eq!(status(&place(), Method::GET, "/", &[]), 421);
         assert_eq!(status(&place(), Method::GET, "/", &[("host", HOST), ("host", HOST)]), 421);
+    }
+
+    #[test]
+    fn on_a_network_the_machines_own_names_lead_here() {
+        let place = Place::new("0.0.0.0:7717".parse().unwrap(), true, None).unwrap();
+        let ask = |place: &Place, name: &str| status(place, Method::GET, "/", &[("host", &format!("{name}:7717"))]);
+        let own = rustix::system::uname().nodename().to_string_lossy().into_owned();
+        let local = format!("{}.local", own.split('.').next().unwrap());
+        if own.starts_with("localhost") {
+            return; // It has no name of its own.
+        }
+        for name in [own.as_str(), &own.to_uppercase(), &local, "localhost", "192.0.2.7"] {
+            assert_eq!(ask(&place, name), 200, "{name}");
+        }
+        for name in ["evil.example", &format!("{own}.evil.example"), &format!("{local}.example"), ".local", ""] {
+            assert_eq!(ask(&place, name), 421, "{name}");
+        }
+    }
+
+    #[test]
+    fn an_act_has_an_id_of_this_run() {
+        const ID: &str = "0123456789abcdef0123456789abcdef";
+        let status = |text: String| {
+            let headers = HeaderMap::from_iter([(HeaderName::from_static(ACT_ID), text.parse().unwrap())]);
+            act_id("run", &headers).map(str::to_string).map_err(|(status, _)| status.as_u16())
+        };
+        assert_eq!(status(format!("run/{ID}")).as_deref(), Ok(ID));
+        assert_eq!(status(format!("other/{ID}")), Err(409));
+        for text in [ID.to_string(), format!("run/{}", ID.to_uppercase()), "run/1".into(), "run/".into(), "".into()] {
+            assert_eq!(status(text), Err(400));
+        }
+        assert!(act_id("run", &HeaderMap::new()).unwrap_err().1.contains("idempotency-key"));
     }
 
     #[test]

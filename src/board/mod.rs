@@ -4,12 +4,13 @@
 mod ask;
 mod frame;
 mod guard;
+mod guests;
 mod place;
 mod server;
 
 pub use ask::{Answer, Asked, Reply};
 pub use frame::{About, Snapshot, Target};
-pub use place::{DEFAULT, Place, PlaceError};
+pub use place::{Place, PlaceError, address};
 
 use frame::Frame;
 use server::Desk;
@@ -22,8 +23,8 @@ use tokio::sync::{mpsc, oneshot, watch};
 
 /// Acts that may wait for the daemon; more are refused.
 const WAITING_ACTS: usize = 8;
-/// Connections that may wait to be taken.
-const BACKLOG: u32 = 64;
+/// Connections that may wait to be taken: enough that a burst of strangers does not make a page wait for its next try.
+const BACKLOG: u32 = 1024;
 /// Bytes that the system keeps for a client that does not take them.
 const SEND_BUFFER: u32 = 128 << 10;
 
@@ -67,7 +68,14 @@ impl Board {
         let (ask, asked) = mpsc::channel(WAITING_ACTS);
         let (stop, stopped) = oneshot::channel();
         let watching = Arc::new(AtomicUsize::new(0));
-        let desk = Desk { place: Arc::new(place.clone()), frames, asked: ask, watching: watching.clone() };
+        let desk = Desk {
+            place: Arc::new(place.clone()),
+            run: about.run.as_str().into(),
+            frames,
+            asked: ask,
+            recent: Arc::default(),
+            watching: watching.clone(),
+        };
         let serve = async move {
             tokio::spawn(server::press(about, to_press, pressed));
             server::serve(listener, desk, stopped).await;

@@ -1,37 +1,39 @@
 //! The server: bounded in connections, in bytes and in patience.
 
-use super::ask::{Answer, Ask, Asked};
+use super::ask::{Answer, Ask, Asked, NotAsked, Recent};
 use super::frame::{About, Frame, Snapshot};
 use super::guard::{self, ACT, EVENTS, HEADERS, LIST};
+use super::guests::{Guest, Guests};
 use super::place::Place;
-use axum::Router;
 use axum::body::Body;
 use axum::extract::{Request, State};
-use axum::http::{HeaderName, HeaderValue, StatusCode, header};
+use axum::http::{HeaderMap, HeaderName, HeaderValue, StatusCode, header};
 use axum::middleware::{self, Next};
 use axum::response::sse::{Event, Sse};
 use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
+use axum::{Extension, Router};
 use futures::stream::{self, Stream};
 use hyper::server::conn::http1;
+use hyper::service::Service;
 use hyper_util::rt::{TokioIo, TokioTimer};
 use hyper_util::service::TowerToHyperService;
 use std::convert::Infallible;
-use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
-use tokio::net::TcpListener;
-use tokio::sync::{Semaphore, mpsc, oneshot, watch};
+use tokio::net::{TcpListener, TcpStream};
+use tokio::sync::{mpsc, oneshot, watch};
 use tokio_io_timeout::TimeoutStream;
 
-/// Connections at one time; more wait until one is free.
-pub(super) const CONNECTIONS: usize = 256;
 /// Bytes of a request's head, and how many headers.
 const LARGEST_HEAD: usize = 16 << 10;
 const MOST_HEADERS: usize = 48;
 /// Bytes of an act.
 const LARGEST_ACT: usize = 1 << 10;
-/// How long a request may take to arrive, and a connection may lie idle.
+/// How long a request's head may take to arrive, from when the connection is taken.
+const HEAD: Duration = Duration::from_secs(3);
+/// How long an act may take to arrive, and its answer to come.
 const PATIENCE: Duration = Duration::from_secs(5);
 /// A client that takes nothing for so long is dropped.
 const SLOWEST: Duration = Duration::from_secs(5);
@@ -44,42 +46,69 @@ const FAREWELL: Duration = Duration::from_millis(500);
 #[derive(Clone)]
 pub(super) struct Desk {
     pub place: Arc<Place>,
+    /// Which start of the program this is.
+    pub run: Arc<str>,
     pub frames: watch::Receiver<Arc<Frame>>,
     pub asked: mpsc::Sender<Asked>,
+    pub recent: Arc<Mutex<Recent>>,
     pub watching: Arc<AtomicUsize>,
 }
 
 /// Serves until `stop` is done.
 pub(super) async fn serve(listener: TcpListener, desk: Desk, stop: oneshot::Receiver<()>) {
-    let app = router(desk);
-    let free = Arc::new(Semaphore::new(CONNECTIONS));
+    let app = TowerToHyperService::new(router(desk));
+    let guests = Arc::new(Guests::default());
     let mut http = http1::Builder::new();
-    http.timer(TokioTimer::new()).header_read_timeout(PATIENCE).max_buf_size(LARGEST_HEAD).max_headers(MOST_HEADERS);
+    http.timer(TokioTimer::new()).header_read_timeout(HEAD).max_buf_size(LARGEST_HEAD).max_headers(MOST_HEADERS);
+    // One request each: a connection that lies idle would hold a place for nothing.
+    http.keep_alive(false);
+    let (served, mut all_served) = mpsc::channel::<Infallible>(1);
     let accept = async {
         loop {
-            let Ok(permit) = free.clone().acquire_owned().await else { return };
-            let Ok((stream, _)) = listener.accept().await else {
+            let Ok((stream, from)) = listener.accept().await else {
                 // Out of file handles, most likely: others must close first.
                 tokio::time::sleep(Duration::from_millis(100)).await;
                 continue;
             };
-            let _ = stream.set_nodelay(true);
-            let mut stream = Box::pin(TimeoutStream::new(stream));
-            stream.as_mut().set_write_timeout_pinned(Some(SLOWEST));
-            let connection = http.serve_connection(TokioIo::new(stream), TowerToHyperService::new(app.clone()));
+            let (guest, must_go) = guests.enter(from.ip().to_canonical());
+            let connection = connection(&http, stream, app.clone(), guest);
+            let served = served.clone();
             tokio::spawn(async move {
-                // Whatever went wrong with a client is that client's affair.
-                let _ = connection.await;
-                drop(permit);
+                tokio::select! {
+                    // Whatever went wrong with a client is that client's affair.
+                    _ = connection => {}
+                    _ = must_go => {}
+                }
+                drop(served);
             });
+            // However many more wait, what this one has sent is read before one of them can take its place.
+            tokio::task::yield_now().await;
         }
     };
     tokio::select! {
         () = accept => {}
         _ = stop => {}
     }
+    drop(served);
     // The last frame still has to go out.
-    let _ = tokio::time::timeout(FAREWELL, free.acquire_many(CONNECTIONS as u32)).await;
+    let _ = tokio::time::timeout(FAREWELL, all_served.recv()).await;
+}
+
+fn connection(
+    http: &http1::Builder,
+    stream: TcpStream,
+    app: TowerToHyperService<Router>,
+    guest: Guest,
+) -> impl Future<Output = hyper::Result<()>> + use<> {
+    let _ = stream.set_nodelay(true);
+    let mut stream = Box::pin(TimeoutStream::new(stream));
+    stream.as_mut().set_write_timeout_pinned(Some(SLOWEST));
+    let guest = Arc::new(guest);
+    let service = hyper::service::service_fn(move |mut request: hyper::Request<hyper::body::Incoming>| {
+        request.extensions_mut().insert(guest.clone());
+        app.call(request)
+    });
+    http.serve_connection(TokioIo::new(stream), service)
 }
 
 /// Makes each snapshot into what pages are sent.
@@ -118,9 +147,17 @@ fn router(desk: Desk) -> Router {
         .with_state(desk)
 }
 
-async fn guarded(State(desk): State<Desk>, request: Request, next: Next) -> Response {
+async fn guarded(
+    State(desk): State<Desk>,
+    Extension(guest): Extension<Arc<Guest>>,
+    request: Request,
+    next: Next,
+) -> Response {
     match guard::check(&desk.place, request.method(), request.uri().path(), request.headers()) {
-        Ok(()) => next.run(request).await,
+        Ok(standing) => {
+            guest.becomes(standing);
+            next.run(request).await
+        }
         // What it still wants to send is not waited for.
         Err((status, why)) => (status, [(header::CONNECTION, "close")], why).into_response(),
     }
@@ -133,7 +170,11 @@ async fn with_headers(mut response: Response) -> Response {
     response
 }
 
-async fn act(State(desk): State<Desk>, body: Body) -> Response {
+async fn act(State(desk): State<Desk>, headers: HeaderMap, body: Body) -> Response {
+    let id = match guard::act_id(&desk.run, &headers) {
+        Ok(id) => id,
+        Err(refusal) => return refusal.into_response(),
+    };
     let read = tokio::time::timeout(PATIENCE, axum::body::to_bytes(body, LARGEST_ACT));
     let bytes = match read.await {
         Ok(Ok(bytes)) => bytes,
@@ -143,11 +184,19 @@ async fn act(State(desk): State<Desk>, body: Body) -> Response {
     let Ok(ask) = serde_json::from_slice::<Ask>(&bytes) else {
         return (StatusCode::BAD_REQUEST, "the board knows no such act\n").into_response();
     };
-    let (reply, answer) = oneshot::channel();
-    if desk.asked.try_send(Asked { action: ask.into(), reply }).is_err() {
-        return (StatusCode::SERVICE_UNAVAILABLE, "the recorder is busy or has ended: try again\n").into_response();
-    }
-    match tokio::time::timeout(PATIENCE, answer).await {
+    let outcome = desk.recent.lock().unwrap_or_else(PoisonError::into_inner).ask(id, ask, &desk.asked);
+    let outcome = match outcome {
+        Ok(outcome) => outcome,
+        Err(NotAsked::Busy) => {
+            let why = "the recorder is busy or has ended: try again\n";
+            return (StatusCode::SERVICE_UNAVAILABLE, why).into_response();
+        }
+        Err(NotAsked::Reused) => {
+            let why = "another act had this id: make a new one for each act\n";
+            return (StatusCode::UNPROCESSABLE_ENTITY, why).into_response();
+        }
+    };
+    match tokio::time::timeout(PATIENCE, outcome).await {
         Ok(Ok(Answer::Done)) => StatusCode::NO_CONTENT.into_response(),
         Ok(Ok(Answer::Refused(why))) => (StatusCode::CONFLICT, why).into_response(),
         _ => (StatusCode::SERVICE_UNAVAILABLE, "the recorder did not answer: look at the list\n").into_response(),

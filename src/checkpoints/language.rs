@@ -71,8 +71,8 @@ impl Language<'_> {
             "had" => {
                 let (what, since) = rest.split_once(" since ").map_or((rest, None), |(w, s)| (w, Some(s)));
                 Ok(Condition::Had {
-                    what: self.patterns(what)?,
-                    since: since.map(|since| self.patterns(since)).transpose()?,
+                    what: self.patterns(what)?.into(),
+                    since: since.map(|since| self.patterns(since)).transpose()?.map(Into::into),
                 })
             }
             "latest" => {
@@ -81,7 +81,7 @@ impl Language<'_> {
                         "'{text}': write what the newest must be, e.g. latest heart_rate is heart_rate < 60"
                     ));
                 };
-                Ok(Condition::Latest { of: self.patterns(of)?, is: self.patterns(is)? })
+                Ok(Condition::Latest { of: self.patterns(of)?.into(), is: self.patterns(is)? })
             }
             _ => Err(format!("'{text}' is no condition: begin with running, had, latest or not")),
         }

@@ -1,7 +1,7 @@
 //! The rules at work.
 
 use super::Moment;
-use super::rule::{After, Condition, Pattern, Rule, Rules, State, any};
+use super::rule::{After, Condition, Rule, Rules, State, Watch, any};
 use crate::record::Meaning;
 
 /// An event that stands, without doubt.
@@ -45,6 +45,8 @@ pub struct Machine {
     clock: Moment,
     /// By moment, then by seq.
     history: Vec<Fact>,
+    /// Moment and seq of the facts that fit what is watched, by its number.
+    seen: Vec<Vec<(Moment, u64)>>,
     phases: Vec<Phase>,
     /// What became of each rule last, if anything.
     last: Vec<Option<State>>,
@@ -53,7 +55,8 @@ pub struct Machine {
 impl Machine {
     pub fn new(rules: &Rules) -> Machine {
         let count = rules.rules.len();
-        Machine { clock: 0, history: vec![], phases: vec![Phase::Idle; count], last: vec![None; count] }
+        let seen = vec![vec![]; rules.watched.len()];
+        Machine { clock: 0, history: vec![], seen, phases: vec![Phase::Idle; count], last: vec![None; count] }
     }
 
     /// Runs over a corrected history from its beginning.
@@ -124,8 +127,12 @@ impl Machine {
 
     /// Something happened. Call [`Machine::advance`] with the moment at which it became known before.
     pub fn learn(&mut self, rules: &Rules, fact: Fact) -> Vec<Transition> {
-        let place = self.history.partition_point(|known| (known.at, known.seq) <= (fact.at, fact.seq));
+        let at = (fact.at, fact.seq);
+        let place = self.history.partition_point(|known| (known.at, known.seq) <= at);
         self.history.insert(place, fact.clone());
+        for (seen, _) in self.seen.iter_mut().zip(&rules.watched).filter(|(_, watched)| any(watched, &fact.meaning)) {
+            seen.insert(seen.partition_point(|known| *known <= at), at);
+        }
         let mut out = Vec::new();
         for number in 0..rules.rules.len() {
             self.take(rules, number, &fact, &mut out);
@@ -136,15 +143,24 @@ impl Machine {
     /// Since when a timer runs.
     pub fn running(&self, rules: &Rules, timer: usize, at: Moment) -> Option<Moment> {
         let timer = &rules.timers[timer];
-        self.history.iter().filter(|fact| fact.at <= at).fold(None, |since, fact| {
-            if any(&timer.until, &fact.meaning) {
-                None
-            } else if any(&timer.from, &fact.meaning) {
-                since.filter(|_| !timer.restarts).or(Some(fact.at))
-            } else {
-                since
-            }
-        })
+        let (start, end) = (self.newest(&timer.from, at)?, self.newest(&timer.until, at));
+        // What is both a start and an end, ends.
+        let runs = end.is_none_or(|end| start > end);
+        let starts = &self.seen[timer.from.number];
+        let first = starts.get(starts.partition_point(|start| end.is_some_and(|end| *start <= end)));
+        let since = if timer.restarts { start } else { first.copied().unwrap_or(start) };
+        runs.then_some(since.0)
+    }
+
+    /// Moment and seq of the newest fact that fits, up to a moment.
+    fn newest(&self, watch: &Watch, at: Moment) -> Option<(Moment, u64)> {
+        let seen = &self.seen[watch.number];
+        seen[..seen.partition_point(|(moment, _)| *moment <= at)].last().copied()
+    }
+
+    fn fact(&self, at: (Moment, u64)) -> Option<&Fact> {
+        let place = self.history.binary_search_by_key(&at, |fact| (fact.at, fact.seq)).ok()?;
+        self.history.get(place)
     }
 
     /// A deadline of a rule has come.
@@ -230,7 +246,7 @@ impl Machine {
         let rule = &rules.rules[number];
         let origin = match &rule.since {
             None => Some(at),
-            Some(since) => self.history.iter().find(|fact| any(since, &fact.meaning)).map(|fact| fact.at),
+            Some(since) => self.seen[since.number].first().map(|(at, _)| *at),
         };
         self.phases[number] = origin.map_or(Phase::Idle, |origin| waiting(at, origin + wait_ms(rule, rules)));
     }
@@ -253,19 +269,21 @@ impl Machine {
     }
 
     fn holds(&self, rules: &Rules, condition: &Condition, at: Moment) -> bool {
-        let newest = |of: &[Pattern]| self.history.iter().rev().find(|f| f.at <= at && any(of, &f.meaning));
         match condition {
             Condition::Running { timer, for_ms } => {
                 self.running(rules, *timer, at).is_some_and(|since| at - since >= *for_ms)
             }
             Condition::Had { what, since } => {
-                let after = since.as_ref().map(|since| newest(since));
-                newest(what).is_some_and(|had| match after {
+                let after = since.as_ref().map(|since| self.newest(since, at));
+                self.newest(what, at).is_some_and(|had| match after {
                     None => true,
-                    Some(after) => after.is_some_and(|after| (had.at, had.seq) > (after.at, after.seq)),
+                    Some(after) => after.is_some_and(|after| had > after),
                 })
             }
-            Condition::Latest { of, is } => newest(of).is_some_and(|fact| any(is, &fact.meaning)),
+            Condition::Latest { of, is } => {
+                let newest = self.newest(of, at).and_then(|newest| self.fact(newest));
+                newest.is_some_and(|fact| any(is, &fact.meaning))
+            }
             Condition::Not(inner) => !self.holds(rules, inner, at),
         }
     }

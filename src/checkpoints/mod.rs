@@ -9,7 +9,7 @@ mod rule;
 
 pub use language::{Language, span, wait};
 pub use machine::{Change, Fact, Machine, Transition};
-pub use rule::{After, Condition, Pattern, Rule, Rules, State, Test, Timer, any};
+pub use rule::{After, Condition, Pattern, Rule, Rules, State, Test, Timer, Watch, any};
 
 /// A moment or a span on the log's clock in milliseconds; negative before the log was opened.
 pub type Moment = i64;

@@ -3,6 +3,7 @@
 use super::Moment;
 use crate::record::Meaning;
 use std::collections::BTreeMap;
+use std::ops::Deref;
 
 /// All that a pack says about time.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -16,6 +17,54 @@ pub struct Rules {
     pub breath_ms: Moment,
     /// The event whose number is breaths counted aloud.
     pub breaths_counted_by: Option<String>,
+    /// All that is watched, by number; see [`Rules::number`].
+    pub watched: Vec<Vec<Pattern>>,
+}
+
+/// Patterns of which a machine remembers every fact that fits, so that the newest is found at once however long the
+/// history is.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Watch {
+    patterns: Vec<Pattern>,
+    pub number: usize,
+}
+
+impl From<Vec<Pattern>> for Watch {
+    /// Not yet numbered.
+    fn from(patterns: Vec<Pattern>) -> Watch {
+        Watch { patterns, number: 0 }
+    }
+}
+
+impl Deref for Watch {
+    type Target = [Pattern];
+
+    fn deref(&self) -> &[Pattern] {
+        &self.patterns
+    }
+}
+
+impl Rules {
+    /// Numbers what is watched; the same patterns get one number. To be called once all rules are there.
+    pub fn number(&mut self) {
+        let mut watched: Vec<Vec<Pattern>> = Vec::new();
+        let mut number = |watch: &mut Watch| {
+            watch.number = watched.iter().position(|known| *known == watch.patterns).unwrap_or_else(|| {
+                watched.push(watch.patterns.clone());
+                watched.len() - 1
+            });
+        };
+        for timer in &mut self.timers {
+            number(&mut timer.from);
+            number(&mut timer.until);
+        }
+        for rule in &mut self.rules {
+            rule.since.iter_mut().for_each(&mut number);
+            let conditions = rule.only_if.iter_mut().chain(&mut rule.only_while);
+            conditions.for_each(|condition| condition.watches(&mut number));
+        }
+        self.watched = watched;
+    }
 }
 
 /// One checkpoint.
@@ -29,7 +78,7 @@ pub struct Rule {
     pub only_if: Vec<Condition>,
     pub after: After,
     /// The wait is counted from the first of these, not from the start.
-    pub since: Option<Vec<Pattern>>,
+    pub since: Option<Watch>,
     /// It falls due only if all of these hold at that moment.
     pub only_while: Vec<Condition>,
     /// Any of these meets it, before it is due or after.
@@ -70,8 +119,8 @@ pub struct Timer {
     pub title: Option<String>,
     /// As the time check says it: "since {spoken}"; without it the time check leaves it out.
     pub spoken: Option<String>,
-    pub from: Vec<Pattern>,
-    pub until: Vec<Pattern>,
+    pub from: Watch,
+    pub until: Watch,
     /// Counted from the newest `from`, not from the first.
     pub restarts: bool,
 }
@@ -108,18 +157,32 @@ pub enum Condition {
     },
     /// One of these happened, after the last of `since` if that is given.
     Had {
-        what: Vec<Pattern>,
-        since: Option<Vec<Pattern>>,
+        what: Watch,
+        since: Option<Watch>,
     },
     /// The newest of `of` is one of `is`.
     Latest {
-        of: Vec<Pattern>,
+        of: Watch,
         is: Vec<Pattern>,
     },
     Not(Box<Condition>),
 }
 
 pub use crate::record::CheckpointState as State;
+
+impl Condition {
+    fn watches(&mut self, each: &mut impl FnMut(&mut Watch)) {
+        match self {
+            Condition::Running { .. } => {}
+            Condition::Had { what, since } => {
+                each(what);
+                since.iter_mut().for_each(each);
+            }
+            Condition::Latest { of, .. } => each(of),
+            Condition::Not(inner) => inner.watches(each),
+        }
+    }
+}
 
 impl Pattern {
     pub fn fits(&self, meaning: &Meaning) -> bool {

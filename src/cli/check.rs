@@ -49,9 +49,12 @@ pub fn run(args: CheckArgs) -> Result<ExitCode> {
     let engine = settings::load_engine(&pack, &args.engine.choice()?)?;
     about(engine.as_ref());
     let hearing = Hearing::new(engine);
-    let (trials, samples) = match &args.file {
+    let (trials, samples, damage) = match &args.file {
         Some(path) => from_file(path, hearing, &pack)?,
-        None => from_microphone(args.mic.as_deref(), hearing, &pack)?,
+        None => {
+            let (trials, samples) = from_microphone(args.mic.as_deref(), hearing, &pack)?;
+            (trials, samples, vec![])
+        }
     };
     let levels = check::measure(&samples);
     let report = check::judge(levels.as_ref(), &trials);
@@ -61,9 +64,14 @@ pub fn run(args: CheckArgs) -> Result<ExitCode> {
     for advice in &report.advice {
         println!("- {advice}");
     }
-    println!("{}", if report.is_fit() { "Fit for use." } else { "Not fit for use." });
+    for line in &damage {
+        println!("- {line}");
+    }
+    // What was asked for may lie where nothing could be read.
+    let is_fit = report.is_fit() && damage.is_empty();
+    println!("{}", if is_fit { "Fit for use." } else { "Not fit for use." });
     println!("{}", pack.manifest.caution);
-    Ok(if report.is_fit() { ExitCode::SUCCESS } else { ExitCode::FAILURE })
+    Ok(if is_fit { ExitCode::SUCCESS } else { ExitCode::FAILURE })
 }
 
 /// Lists what there is. Only a microphone is needed, and opening it tells what is wrong with it.
@@ -103,9 +111,11 @@ fn about(engine: &dyn Engine) {
     }
 }
 
-fn from_file(path: &Path, mut hearing: Hearing, pack: &Pack) -> Result<(Vec<Trial>, Vec<f32>)> {
+/// What was heard, the sound, and what is wrong with the file.
+fn from_file(path: &Path, mut hearing: Hearing, pack: &Pack) -> Result<(Vec<Trial>, Vec<f32>, Vec<String>)> {
     let (mut readings, mut samples) = (Vec::new(), Vec::new());
-    for chunk in audio::open_file(path)? {
+    let mut file = audio::open_file(path)?;
+    for chunk in &mut file {
         readings.extend(readings_of(hearing.push(&chunk)?));
         samples.extend(chunk);
     }
@@ -113,7 +123,7 @@ fn from_file(path: &Path, mut hearing: Hearing, pack: &Pack) -> Result<(Vec<Tria
     let trials = check::compare(pack, &pack.manifest.check, &readings);
     println!();
     trials.iter().for_each(show);
-    Ok((trials, samples))
+    Ok((trials, samples, file.into_condition().told(path)))
 }
 
 fn from_microphone(name: Option<&str>, mut hearing: Hearing, pack: &Pack) -> Result<(Vec<Trial>, Vec<f32>)> {

@@ -1,12 +1,11 @@
 //! `compare`: the debrief's figures over many logs.
 
-use super::output;
-use super::packs::{Packs, ending};
+use super::logs::{Found, Logs, ReadArgs};
+use super::output::{self, Outputs, Readers, ReplaceArgs};
 use crate::compare::{self, Collection, Comparison, Measured};
 use crate::debrief;
-use crate::journal::{self, ENDING};
 use crate::pack::Pack;
-use anyhow::{Context, Result, bail};
+use anyhow::{Result, bail};
 use clap::Args;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -25,24 +24,26 @@ pub struct CompareArgs {
     /// Print one JSON document instead of the summary
     #[arg(long)]
     json: bool,
-    /// Phrase pack: a name, or the path of its folder [default: each log's]
-    #[arg(long)]
-    pack: Option<String>,
+    #[command(flatten)]
+    read: ReadArgs,
+    #[command(flatten)]
+    replace: ReplaceArgs,
 }
 
 pub fn run(args: &CompareArgs) -> Result<ExitCode> {
-    let mut paths = Vec::new();
-    for path in &args.logs {
-        find(path, &mut paths).with_context(|| format!("{} cannot be read", path.display()))?;
+    let found = Found::below(&args.logs)?;
+    let outputs = Outputs::new(args.replace, &found.logs);
+    args.html.iter().try_for_each(|to| outputs.check(to))?;
+    let logs = Logs::new(&args.read);
+    let mut comparison = collect(&found.logs, &logs).compare();
+    comparison.left_out = found.left_out.iter().map(|path| path.display().to_string()).collect();
+    if comparison.logs == 0 {
+        let why = comparison.damaged.iter().map(|damaged| format!("\n  {}: {}", damaged.log, damaged.why));
+        bail!("none of the logs could be read:{}", output::plain(&why.collect::<String>()));
     }
-    if paths.is_empty() {
-        bail!("there is no log here: name logs, or folders with files ending in {ENDING}");
-    }
-    let packs = Packs::new(args.pack.clone());
-    let comparison = collect(&paths, &packs).compare();
     if let Some(to) = &args.html {
-        let links = debriefs(&comparison, to, &packs)?;
-        output::write(to, compare::page(&comparison, &|log| links.get(log).cloned()))?;
+        let links = debriefs(&comparison, to, &logs, &outputs)?;
+        outputs.write(to, compare::page(&comparison, &|log| links.get(log).cloned()), Readers::Owner)?;
         eprintln!("Written: {}, and {} debriefs beside it.", to.display(), links.len());
     }
     if args.json {
@@ -53,40 +54,22 @@ pub fn run(args: &CompareArgs) -> Result<ExitCode> {
     Ok(ExitCode::SUCCESS)
 }
 
-/// A log itself, or all logs below a folder, by name.
-fn find(path: &Path, out: &mut Vec<PathBuf>) -> std::io::Result<()> {
-    if !path.metadata()?.is_dir() {
-        out.push(path.into());
-        return Ok(());
-    }
-    let mut entries = std::fs::read_dir(path)?.collect::<Result<Vec<_>, _>>()?;
-    entries.sort_by_key(std::fs::DirEntry::file_name);
-    for entry in entries {
-        let kind = entry.file_type()?;
-        if kind.is_dir() {
-            find(&entry.path(), out)?;
-        } else if entry.file_name().to_string_lossy().ends_with(ENDING) {
-            out.push(entry.path());
-        }
-    }
-    Ok(())
-}
-
 /// Name of the folder in which a log lies.
 fn team(path: &Path) -> String {
     let folder = std::path::absolute(path).ok().and_then(|path| Some(path.parent()?.file_name()?.to_owned()));
     folder.map_or(String::new(), |name| name.to_string_lossy().into_owned())
 }
 
-fn measure(path: &Path, packs: &Packs) -> Result<(Arc<Pack>, Measured), String> {
-    let sound = journal::sound(path).map_err(|error| error.to_string())?;
-    let pack = packs.of(sound.header())?;
-    let measured = compare::measure(&pack, &sound.records, ending(&sound)).map_err(|error| error.to_string())?;
-    Ok((pack, measured))
+fn measure(path: &Path, logs: &Logs) -> Result<(Arc<Pack>, Measured, Option<String>)> {
+    let log = logs.open(path)?;
+    let ending = log.ending();
+    let damage = ending.damage.clone();
+    let measured = compare::measure(&log.pack, &log.sound.records, ending)?;
+    Ok((log.pack, measured, damage))
 }
 
 /// Measures all logs, as many at a time as there are cores; holds no more than one log for each.
-fn collect(paths: &[PathBuf], packs: &Packs) -> Collection {
+fn collect(paths: &[PathBuf], logs: &Logs) -> Collection {
     let workers = std::thread::available_parallelism().map_or(1, |cores| cores.get().min(paths.len()));
     let next = AtomicUsize::new(0);
     let collection = Mutex::new(Collection::default());
@@ -95,11 +78,14 @@ fn collect(paths: &[PathBuf], packs: &Packs) -> Collection {
             scope.spawn(|| {
                 while let Some(path) = paths.get(next.fetch_add(1, Ordering::Relaxed)) {
                     let log = path.display().to_string();
-                    let found = measure(path, packs);
+                    let found = measure(path, logs);
                     let mut collection = collection.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
                     match found {
-                        Ok((pack, measured)) => collection.add(&pack, log, team(path), measured),
-                        Err(why) => collection.add_damaged(log, why),
+                        Ok((pack, measured, damage)) => {
+                            damage.into_iter().for_each(|why| collection.doubt(log.clone(), why));
+                            collection.add(&pack, log, team(path), measured);
+                        }
+                        Err(why) => collection.add_damaged(log, format!("{why:#}")),
                     }
                 }
             });
@@ -109,7 +95,7 @@ fn collect(paths: &[PathBuf], packs: &Packs) -> Collection {
 }
 
 /// Writes the debriefs of the logs that are named, and gives the address of each as seen from the page.
-fn debriefs(comparison: &Comparison, page: &Path, packs: &Packs) -> Result<BTreeMap<String, String>> {
+fn debriefs(comparison: &Comparison, page: &Path, logs: &Logs, outputs: &Outputs) -> Result<BTreeMap<String, String>> {
     let name = page.file_stem().map_or_else(|| "comparison".into(), |stem| stem.to_string_lossy().into_owned());
     let folder = page.with_file_name(format!("{name}-debriefs"));
     let named = comparison.named();
@@ -118,12 +104,11 @@ fn debriefs(comparison: &Comparison, page: &Path, packs: &Packs) -> Result<BTree
     }
     let mut links = BTreeMap::new();
     for (number, log) in named.into_iter().enumerate() {
-        let sound = journal::sound(log)?;
-        let pack = packs.of(sound.header()).map_err(anyhow::Error::msg)?;
-        let debrief = debrief::debrief(&pack, &sound.records, ending(&sound))?;
+        let opened = logs.open(Path::new(log))?;
+        let debrief = debrief::debrief(&opened.pack, &opened.sound.records, opened.ending())?;
         let file = format!("{:03}.html", number + 1);
         let path = folder.join(&file);
-        output::write(&path, debrief::page(&debrief))?;
+        outputs.write(&path, debrief::page(&debrief), Readers::Owner)?;
         links.insert(log.to_string(), format!("{}/{file}", percent(&format!("{name}-debriefs"))));
     }
     Ok(links)

@@ -1,9 +1,9 @@
 //! `debrief`: figures, timeline, conversation and report from one log.
 
-use super::output;
-use super::packs::{Packs, ending};
+use super::logs::{Logs, ReadArgs};
+use super::output::{self, Outputs, Readers, ReplaceArgs};
 use crate::debrief;
-use crate::{journal, settings};
+use crate::settings;
 use anyhow::{Context, Result, bail};
 use clap::Args;
 use std::path::PathBuf;
@@ -23,26 +23,26 @@ pub struct DebriefArgs {
     /// Print what each figure means: formula, unit and source
     #[arg(long, conflicts_with_all = ["log", "html", "json"])]
     figures: bool,
-    /// Phrase pack: a name, or the path of its folder [default: the log's]
-    #[arg(long)]
-    pack: Option<String>,
+    #[command(flatten)]
+    read: ReadArgs,
+    #[command(flatten)]
+    replace: ReplaceArgs,
 }
 
 pub fn run(args: &DebriefArgs) -> Result<ExitCode> {
     let Some(path) = &args.log else {
-        let pack = settings::load_pack(args.pack.as_deref().unwrap_or("newborn"))?;
+        let pack = settings::load_pack(args.read.pack().unwrap_or("newborn"))?;
         let Some(plan) = &pack.debrief else { bail!("pack {} has no debrief.toml", pack.id.name) };
         print!("{}", debrief::definitions(plan, &pack.manifest));
         return Ok(ExitCode::SUCCESS);
     };
-    let sound = journal::sound(path)?;
-    let header = sound.header();
-    let pack = Packs::new(args.pack.clone()).of(header).map_err(anyhow::Error::msg);
-    let pack = pack.with_context(|| format!("{} was made with the pack \"{}\"", path.display(), header.pack.name))?;
-    let debrief =
-        debrief::debrief(&pack, &sound.records, ending(&sound)).with_context(|| path.display().to_string())?;
+    let outputs = Outputs::new(args.replace, [path]);
+    args.html.iter().try_for_each(|to| outputs.check(to))?;
+    let log = Logs::new(&args.read).open(path)?;
+    let debrief = debrief::debrief(&log.pack, &log.sound.records, log.ending());
+    let debrief = debrief.with_context(|| path.display().to_string())?;
     if let Some(to) = &args.html {
-        output::write(to, debrief::page(&debrief))?;
+        outputs.write(to, debrief::page(&debrief), Readers::Owner)?;
         eprintln!("Written: {}. It opens in any browser, also without network.", to.display());
     }
     if args.json {

@@ -1,11 +1,10 @@
 //! `export`: logs in open formats.
 
-use super::output;
-use super::packs::Packs;
+use super::logs::{Found, Logs, Opened, ReadArgs};
+use super::output::{self, Outputs, Readers, ReplaceArgs};
 use crate::debrief::check_times;
 use crate::export::{self, Log};
-use crate::journal;
-use crate::record::Body;
+use crate::journal::Members;
 use anyhow::{Context, Result, bail};
 use clap::{Args, ValueEnum};
 use std::path::{Path, PathBuf};
@@ -13,21 +12,22 @@ use std::process::ExitCode;
 
 #[derive(Debug, Args)]
 pub struct ExportArgs {
-    /// Logs to export
+    /// Logs to export, or folders with logs in them
     #[arg(required = true, value_name = "LOG")]
     logs: Vec<PathBuf>,
     /// Which format to write
     #[arg(long, value_enum, value_name = "FORMAT")]
     to: Format,
-    /// Where to write it; a file that is there is replaced
+    /// Where to write it
     #[arg(long, value_name = "PATH")]
     out: PathBuf,
     /// Moment of the video, in seconds, at which the log was opened; negative if that was before (webvtt)
     #[arg(long, value_name = "SECONDS", allow_negative_numbers = true, default_value_t = 0.0)]
     offset: f64,
-    /// Phrase pack to name the events by [default: that of each log]
-    #[arg(long)]
-    pack: Option<String>,
+    #[command(flatten)]
+    read: ReadArgs,
+    #[command(flatten)]
+    replace: ReplaceArgs,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
@@ -48,19 +48,22 @@ pub fn run(args: &ExportArgs) -> Result<ExitCode> {
     if !args.offset.is_finite() || args.offset.abs() > 1e9 {
         bail!("--offset {} is no moment of a video: give seconds, e.g. 12.5", args.offset);
     }
-    if args.to == Format::Webvtt && args.logs.len() > 1 {
-        bail!("captions belong to one video: give one log, not {}", args.logs.len());
+    let paths = Found::below(&args.logs)?.logs;
+    if args.to == Format::Webvtt && paths.len() > 1 {
+        bail!("captions belong to one video: give one log, not {}", paths.len());
     }
-    let packs = Packs::new(args.pack.clone());
+    let outputs = Outputs::new(args.replace, &paths);
+    outputs.check(&args.out)?;
+    let all = Logs::new(&args.read);
     let mut exported = 0;
     // One log is held at a time, however many there are.
-    let logs = args.logs.iter().filter_map(|path| match read(path, &packs) {
+    let logs = paths.iter().filter_map(|path| match read(path, &all) {
         Ok(log) => {
             exported += 1;
             Some(log)
         }
         Err(error) => {
-            eprintln!("error: {}: {}", path.display(), output::plain(&format!("{error:#}")));
+            eprintln!("error: {}", output::plain(&named(path, &error)));
             None
         }
     });
@@ -68,8 +71,8 @@ pub fn run(args: &ExportArgs) -> Result<ExitCode> {
     if exported == 0 {
         bail!("none of the logs could be read: {} was not written", args.out.display());
     }
-    output::write(&args.out, bytes)?;
-    Ok(if exported == args.logs.len() { ExitCode::SUCCESS } else { ExitCode::FAILURE })
+    outputs.write(&args.out, bytes, Readers::Owner)?;
+    Ok(if exported == paths.len() { ExitCode::SUCCESS } else { ExitCode::FAILURE })
 }
 
 fn write(args: &ExportArgs, mut logs: impl Iterator<Item = Log>) -> Result<Vec<u8>> {
@@ -92,23 +95,19 @@ fn write(args: &ExportArgs, mut logs: impl Iterator<Item = Log>) -> Result<Vec<u
     })
 }
 
+/// The error with the log's name, once.
+fn named(path: &Path, error: &anyhow::Error) -> String {
+    let (text, name) = (format!("{error:#}"), path.display().to_string());
+    if text.contains(&name) { text } else { format!("{name}: {text}") }
+}
+
 /// A log as it stands.
-fn read(path: &Path, packs: &Packs) -> Result<Log> {
-    let log = journal::read(path)?;
-    if let Some(torn) = &log.torn {
-        let what = "the last line is torn; what stands before it is exported";
-        eprintln!("warning: {}, line {}: {what}", path.display(), torn.line);
-    }
-    let Some(Body::Header(header)) = log.entries.first().map(|entry| &entry.record.body) else {
-        bail!("the log has no whole line: nothing to export");
-    };
-    let pack = packs.of(header).map_err(anyhow::Error::msg).context("name another pack with --pack")?;
-    if pack.id.sha256 != header.pack.sha256 {
-        let name = packs.name(&header.pack.name);
-        let what = format!("made with another version of pack {name}; events are named as in the one here");
-        eprintln!("warning: {}: {what}", path.display());
-    }
-    check_times(log.entries.iter().map(|entry| &entry.record))?;
-    let told = export::tell(&log.entries, &pack).context("the log has no header")?;
+fn read(path: &Path, logs: &Logs) -> Result<Log> {
+    let log = logs.open_with(path, Members::All)?;
+    log.warn(path);
+    check_times(&log.sound.records)?;
+    let ending = log.ending();
+    let Opened { sound, pack } = log;
+    let told = export::tell(&sound.records, sound.unknown, ending, &pack).context("the log has no header")?;
     Ok(Log { told, pack })
 }

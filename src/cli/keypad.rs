@@ -1,7 +1,8 @@
 //! `keypad`: what each key does.
 
+use super::output::{Outputs, Readers, ReplaceArgs};
 use crate::{keys, settings};
-use anyhow::{Context, Result, bail};
+use anyhow::{Result, bail};
 use clap::Args;
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -14,6 +15,8 @@ pub struct KeypadArgs {
     /// Write one page to print, A4 or Letter, instead of the drawing
     #[arg(long, value_name = "PATH")]
     html: Option<PathBuf>,
+    #[command(flatten)]
+    replace: ReplaceArgs,
 }
 
 pub fn run(args: &KeypadArgs) -> Result<ExitCode> {
@@ -22,8 +25,11 @@ pub fn run(args: &KeypadArgs) -> Result<ExitCode> {
         bail!("pack {} has no keypad.toml: add one (see grammars/newborn/keypad.toml for an example)", pack.id.name);
     };
     match &args.html {
-        Some(path) => std::fs::write(path, keys::html(layout, &pack.manifest))
-            .with_context(|| format!("{} cannot be written", path.display()))?,
+        Some(path) => Outputs::new(args.replace, &settings::pack_files(&args.pack)).write(
+            path,
+            keys::html(layout, &pack.manifest),
+            Readers::All,
+        )?,
         None => print!("{}", keys::text(layout)),
     }
     Ok(ExitCode::SUCCESS)

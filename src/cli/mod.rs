@@ -27,14 +27,15 @@ mod debrief;
 mod engine;
 mod export;
 mod keypad;
+mod logs;
 mod mend;
 mod output;
-mod packs;
 mod phrases;
 mod prepare;
 mod recording;
 mod redact;
 mod schema;
+mod sign;
 mod verify;
 
 use anyhow::Result;
@@ -53,7 +54,7 @@ use std::process::ExitCode;
 #[command(
     name = "earmark",
     version,
-    after_help = "Exit status: 0 done; 1 something is wrong with what was given; 2 wrong use."
+    after_help = "Exit status: 0 done; 1 something is wrong with what was given; 2 wrong use; 3 (verify) nothing is wrong, but a log was not closed."
 )]
 pub struct Cli {
     #[command(subcommand)]

@@ -1,9 +1,10 @@
 //! `phrases`: what can be said, and how one sentence is understood.
 
+use super::output::{Outputs, Readers, ReplaceArgs};
 use crate::pack::Pack;
 use crate::phrases::{self, Trial};
 use crate::settings;
-use anyhow::{Context, Result};
+use anyhow::Result;
 use clap::Args;
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -22,6 +23,8 @@ pub struct PhrasesArgs {
     /// Write one page for the wall, to be printed on A4 or Letter
     #[arg(long, value_name = "PATH")]
     html: Option<PathBuf>,
+    #[command(flatten)]
+    replace: ReplaceArgs,
 }
 
 pub fn run(args: &PhrasesArgs) -> Result<ExitCode> {
@@ -32,8 +35,8 @@ pub fn run(args: &PhrasesArgs) -> Result<ExitCode> {
     if args.near {
         print!("{}", phrases::warnings(&phrases::near(&pack)));
     } else if let Some(path) = &args.html {
-        std::fs::write(path, phrases::page(&pack))
-            .with_context(|| format!("{} cannot be written: check the folder", path.display()))?;
+        let outputs = Outputs::new(args.replace, &settings::pack_files(&args.pack));
+        outputs.write(path, phrases::page(&pack), Readers::All)?;
         eprintln!("Written: {}. Open it in a browser and print it; it fits one page.", path.display());
     } else {
         print!("{}", phrases::text(&pack));

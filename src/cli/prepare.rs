@@ -1,6 +1,6 @@
 //! `prepare`: the prep sheet for the baby that is expected.
 
-use super::output;
+use super::output::{Outputs, Readers, ReplaceArgs};
 use crate::prepare::{self, Expected, Gestation, Weight};
 use crate::settings;
 use anyhow::{Result, bail};
@@ -29,6 +29,8 @@ pub struct PrepareArgs {
     /// Print one JSON document instead of the text
     #[arg(long)]
     json: bool,
+    #[command(flatten)]
+    replace: ReplaceArgs,
 }
 
 fn strength(text: &str) -> Result<Decimal, String> {
@@ -51,7 +53,8 @@ pub fn run(args: PrepareArgs) -> Result<ExitCode> {
     }
     match &args.html {
         Some(path) => {
-            output::write(path, prepare::page(&sheet))?;
+            let outputs = Outputs::new(args.replace, &settings::pack_files(&args.pack));
+            outputs.write(path, prepare::page(&sheet), Readers::Owner)?;
             eprintln!("Written: {}. Open it in a browser and print it; it fits one page.", path.display());
         }
         None if args.json => println!("{}", serde_json::to_string_pretty(&prepare::json(&sheet))?),

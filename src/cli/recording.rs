@@ -1,7 +1,7 @@
 //! `replay` and `listen`: both write a log and print its timeline.
 
 use super::engine::EngineArgs;
-use crate::audio::Ended;
+use super::sign::SignArgs;
 use crate::board::{About, Board, Place};
 use crate::core::Core;
 use crate::journal::Places;
@@ -10,10 +10,11 @@ use crate::opening::{Opening, go_on_or_begin, left_open};
 use crate::pack::Pack;
 use crate::record::{Purpose, Record};
 use crate::recorder::Watcher;
+use crate::seal::Seal;
 use crate::show::{self, Style};
-use crate::time::{Anchor, Millis, clock_face, long_face};
+use crate::time::{Anchor, Millis, clock_face, long_face, wall_now};
 use crate::view::View;
-use crate::{audio, board, daemon, settings, voice};
+use crate::{audio, board, daemon, journal, settings, voice};
 use anyhow::{Context, Result, bail};
 use chrono::{DateTime, FixedOffset};
 use clap::Args;
@@ -43,6 +44,8 @@ pub struct ReplayArgs {
     /// Print one JSON document instead of the timeline
     #[arg(long)]
     json: bool,
+    #[command(flatten)]
+    sign: SignArgs,
     #[command(flatten)]
     engine: EngineArgs,
 }
@@ -87,8 +90,11 @@ pub struct ListenArgs {
     purpose: Purpose,
     #[command(flatten)]
     engine: EngineArgs,
-    /// Serve the wall board and the scribe's view to browsers [default address: 127.0.0.1:7717]
-    #[arg(long, value_name = "ADDR", num_args = 0..=1, default_missing_value = board::DEFAULT)]
+    #[command(flatten)]
+    sign: SignArgs,
+    /// Serve the wall board and the scribe's view to browsers, at an address, a port or both: 192.0.2.7, 8080, [::1]:8080,
+    /// localhost; 0.0.0.0 for all addresses [default: 127.0.0.1:7717]
+    #[arg(long, value_name = "ADDR", num_args = 0..=1, default_missing_value = "localhost", value_parser = board::address)]
     board: Option<SocketAddr>,
     /// Let other machines reach the board, at an address that allows it. Without encryption: only on a network that is
     /// yours
@@ -143,15 +149,19 @@ impl<'p> Printer<'p> {
     fn finish(&self, core: &Core, log: &std::path::Path) -> Result<()> {
         self.bar.finish_and_clear();
         let caution = &self.pack.manifest.caution;
+        let seal = journal::last_hash(log)?.and_then(|hash| Seal::of(&hash)).map(|seal| seal.to_string());
         if self.json {
             let counts = core.counts();
             let document = serde_json::json!({
                 "log": log, "caution": caution, "accepted": counts.accepted, "doubtful": counts.doubtful,
-                "refused": counts.refused, "records": self.entries,
+                "refused": counts.refused, "seal": seal, "records": self.entries,
             });
             println!("{}", serde_json::to_string_pretty(&document)?);
         } else {
             println!("{}", show::summary(core, self.pack, log));
+            if let Some(seal) = seal {
+                println!("Seal {seal}: on paper it proves later that nothing was changed (earmark verify --seal).");
+            }
         }
         Ok(())
     }
@@ -178,7 +188,7 @@ impl Watcher for Printer<'_> {
 
 pub fn replay(args: ReplayArgs) -> Result<ExitCode> {
     let pack = settings::load_pack(&args.pack)?;
-    let anchor = Anchor { start: args.start.unwrap_or_else(|| chrono::Local::now().fixed_offset()) };
+    let anchor = Anchor { start: args.start.unwrap_or_else(wall_now) };
     let log = args.log.unwrap_or_else(|| settings::default_log(anchor));
     let bar = match crate::replay::length(&args.audio) {
         Some(length) => {
@@ -186,16 +196,21 @@ pub fn replay(args: ReplayArgs) -> Result<ExitCode> {
         }
         None => ProgressBar::new_spinner(),
     };
-    let plan =
-        crate::replay::Plan { audio: args.audio, log, anchor, purpose: args.purpose, engine: args.engine.choice()? };
+    let plan = crate::replay::Plan {
+        audio: args.audio,
+        log,
+        anchor,
+        purpose: args.purpose,
+        engine: args.engine.choice()?,
+        signer: args.sign.signer()?,
+    };
     let mut printer = Printer::new(&pack, args.json, bar);
-    let (core, ended) = crate::replay::run(&plan, &pack, &mut printer)?;
+    let (core, conditions) = crate::replay::run(&plan, &pack, &mut printer)?;
     printer.finish(&core, &plan.log)?;
     let mut status = ExitCode::SUCCESS;
-    for (path, end) in plan.audio.iter().zip(ended) {
-        if let Ended::CutOff { at, why } = end {
-            let at = clock_face(at.as_millis() as i64);
-            eprintln!("warning: {} is cut off at {at} ({why}); what was heard before is in the log", path.display());
+    for (path, condition) in plan.audio.iter().zip(conditions) {
+        condition.told(path).iter().for_each(|line| eprintln!("warning: {line}"));
+        if !condition.is_sound() {
             status = ExitCode::FAILURE;
         }
     }
@@ -215,8 +230,9 @@ pub fn listen(args: ListenArgs) -> Result<ExitCode> {
         keypad::list()?.iter().for_each(|keypad| println!("{keypad}"));
         return Ok(ExitCode::SUCCESS);
     }
+    let signer = args.sign.signer()?;
     let pack = settings::load_pack(&args.pack)?;
-    let anchor = Anchor { start: chrono::Local::now().fixed_offset() };
+    let anchor = Anchor { start: wall_now() };
     let log = args.log.clone().unwrap_or_else(|| settings::default_log(anchor));
     let opening = match args.service {
         true => go_on_or_begin(&Places::of_environment(), Path::new("."), &log, &pack, anchor.start)?,
@@ -233,6 +249,7 @@ pub fn listen(args: ListenArgs) -> Result<ExitCode> {
         engine: args.engine.choice()?,
         keep_audio: args.keep_audio,
         by_the_day: args.service,
+        signer,
     };
     let mut printer = Printer::new(&pack, false, ProgressBar::hidden());
     opening.told().iter().for_each(|line| printer.tell(line));
@@ -246,19 +263,18 @@ pub fn listen(args: ListenArgs) -> Result<ExitCode> {
         printer.tell(&format!("{open} was left open {age} ago. To go on with it: earmark listen --log {open}"));
     }
     let links = board.as_ref().map(|board| board.place().links()).unwrap_or_default();
-    if !links.is_empty() {
-        printer.tell(&links);
-    }
+    links.iter().for_each(|link| printer.tell(link));
     let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(1).enable_all().build()?;
     let core = runtime.block_on(async {
         let shutdown = interrupted()?;
         if args.plain || !View::is_possible() {
             return anyhow::Ok(daemon::listen(&plan, opening, &pack, board.as_mut(), shutdown, &mut printer).await?);
         }
-        // Its screen hides what was printed before.
-        let caution = [pack.manifest.caution.clone(), links].join(" ");
+        // Its screen hides what was printed before; of several addresses it has room for one.
+        let caution: Vec<&str> =
+            [&pack.manifest.caution].into_iter().chain(links.iter().take(2)).map(String::as_str).collect();
         let colour = printer.style.has_colour();
-        let mut view = View::open(heading(&pack, plan.purpose), caution, colour)?;
+        let mut view = View::open(heading(&pack, plan.purpose), caution.join(" "), colour)?;
         anyhow::Ok(daemon::listen(&plan, opening, &pack, board.as_mut(), shutdown, &mut view).await?)
     });
     if let Some(board) = board {

@@ -1,6 +1,6 @@
 //! `redact`: a log that may be passed on.
 
-use super::packs::Packs;
+use super::logs::{Logs, ReadArgs};
 use crate::journal::{self, Durability, Journal, Sound};
 use crate::record::Record;
 use crate::redact::{self, Plan};
@@ -24,9 +24,8 @@ pub struct RedactArgs {
     /// Give logs that belong together the same number
     #[arg(long, value_name = "N|random", default_value = "random", allow_hyphen_values = true)]
     shift_days: Shift,
-    /// Phrase pack that tells which words may stay: a name, or the path of its folder [default: the log's]
-    #[arg(long)]
-    pack: Option<String>,
+    #[command(flatten)]
+    read: ReadArgs,
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -47,16 +46,9 @@ impl FromStr for Shift {
 }
 
 pub fn run(args: &RedactArgs) -> Result<ExitCode> {
-    let sound = journal::sound(&args.log)?;
-    let named = &sound.header().pack;
-    let pack = Packs::new(args.pack.clone()).of(sound.header()).map_err(anyhow::Error::msg);
-    let pack = pack.context("it tells which words may stay: name another pack with --pack")?;
-    if pack.id.sha256 != named.sha256 {
-        eprintln!("warning: made with another version of the pack; words that the one here does not hold go, too");
-    }
-    if sound.torn {
-        eprintln!("warning: {}: the last line is torn and left out", args.log.display());
-    }
+    let opened = Logs::new(&args.read).open(&args.log)?;
+    opened.warn(&args.log);
+    let (sound, pack) = (opened.sound, opened.pack);
     let days = match args.shift_days {
         Shift::Days(days) => days,
         Shift::Random => at_random(),

@@ -1,6 +1,6 @@
 //! A comparison as one page with its charts inside.
 
-use super::{Compared, Comparison, Moment, Signal, SignalKind, Spread};
+use super::{Compared, Comparison, Damaged, Moment, Signal, SignalKind, Spread};
 use crate::debrief::number;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
@@ -69,13 +69,24 @@ fn charted(figure: &Compared) -> bool {
 }
 
 fn damaged(comparison: &Comparison) -> Markup {
+    let line = |log: &str, why: &str| format!("{log}: {why}");
+    let lines = |damaged: &[Damaged]| damaged.iter().map(|d| line(&d.log, &d.why)).collect::<Vec<_>>();
+    let unnamed = comparison.left_out.iter().map(|log| line(log, "the name of a log ends in .earmark.jsonl"));
+    let left_out: Vec<String> = lines(&comparison.damaged).into_iter().chain(unnamed).collect();
     html! {
-        @if !comparison.damaged.is_empty() {
+        (notice("Left out", &left_out))
+        (notice("Damaged, so that all their figures are doubtful", &lines(&comparison.doubted)))
+    }
+}
+
+fn notice(title: &str, lines: &[String]) -> Markup {
+    html! {
+        @if !lines.is_empty() {
             div class="notice" {
-                b { "Left out: " (comparison.damaged.len()) }
+                b { (title) ": " (lines.len()) }
                 ul {
-                    @for damaged in comparison.damaged.iter().take(MOST_DAMAGED) { li { (damaged.log) ": " (damaged.why) } }
-                    @if comparison.damaged.len() > MOST_DAMAGED { li { "… and " (comparison.damaged.len() - MOST_DAMAGED) " more" } }
+                    @for line in lines.iter().take(MOST_DAMAGED) { li { (line) } }
+                    @if lines.len() > MOST_DAMAGED { li { "… and " (lines.len() - MOST_DAMAGED) " more" } }
                 }
             }
         }

@@ -60,6 +60,7 @@ pub struct Collection {
     caution: String,
     rows: Vec<Row>,
     damaged: Vec<Damaged>,
+    doubted: Vec<Damaged>,
 }
 
 /// All figures over all logs; as JSON, the `--json` of a comparison.
@@ -70,6 +71,10 @@ pub struct Comparison {
     pub purposes: BTreeMap<String, usize>,
     pub teams: BTreeMap<String, usize>,
     pub damaged: Vec<Damaged>,
+    /// Damaged logs that were read all the same; every figure of theirs is doubtful.
+    pub doubted: Vec<Damaged>,
+    /// Files that may be logs and are not named like one.
+    pub left_out: Vec<String>,
     pub figures: Vec<Compared>,
     /// The published rules by which shifts and trends are found.
     pub rules: &'static str,
@@ -190,6 +195,12 @@ impl Collection {
         self.rows.push(Row { log, team, started: measured.started, purpose: measured.purpose, values });
     }
 
+    /// Says of a log that was added what is wrong with it.
+    pub fn doubt(&mut self, log: String, why: String) {
+        self.doubted.push(Damaged { log, why });
+    }
+
+    /// Says why a log is left out.
     pub fn add_damaged(&mut self, log: String, why: String) {
         self.damaged.push(Damaged { log, why });
     }
@@ -199,6 +210,7 @@ impl Collection {
         let start = |row: &Row| chrono::DateTime::parse_from_rfc3339(&row.started).map(|at| at.timestamp_millis()).ok();
         self.rows.sort_by_cached_key(|row| (start(row), row.log.clone()));
         self.damaged.sort_by(|a, b| a.log.cmp(&b.log));
+        self.doubted.sort_by(|a, b| a.log.cmp(&b.log));
         let count = |of: &dyn Fn(&Row) -> String| {
             let mut counts = BTreeMap::new();
             for row in &self.rows {
@@ -213,6 +225,8 @@ impl Collection {
             figures: self.figures.iter().enumerate().map(|(number, figure)| self.compared(number, figure)).collect(),
             caution: self.caution,
             damaged: self.damaged,
+            doubted: self.doubted,
+            left_out: vec![],
             rules: run_chart::RULES,
             sources: self.sources,
         }

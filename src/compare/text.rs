@@ -15,6 +15,12 @@ pub fn summary(comparison: &Comparison) -> String {
     for damaged in &comparison.damaged {
         let _ = writeln!(out, "! {} left out: {}", damaged.log, damaged.why);
     }
+    for doubted in &comparison.doubted {
+        let _ = writeln!(out, "! {} is damaged, so that all its figures are doubtful: {}", doubted.log, doubted.why);
+    }
+    for log in &comparison.left_out {
+        let _ = writeln!(out, "! {log} left out: the name of a log ends in .earmark.jsonl");
+    }
     let mut group = "";
     for figure in &comparison.figures {
         if figure.group != group {

@@ -11,6 +11,7 @@ pub mod words;
 
 pub use resume::{LONGEST_PAUSE_MS, ResumeError};
 
+use crate::bounds::LONGEST_MS;
 use crate::checkpoints::{Change, Moment, Transition};
 use crate::decode::Reading;
 use crate::pack::Pack;
@@ -34,10 +35,12 @@ const HOLD_MS: Millis = 700;
 pub const PROMPT_MS: Millis = 3000;
 /// What has not begun to sound after this is not said.
 pub const STALE_MS: Millis = 3000;
-/// A log this old is not for the next birth: its times would grow beyond what readers take (a week).
+/// A log this old is not for the next birth.
 const A_DAY_MS: Millis = 24 * 3_600_000;
 /// But as long as something was called out or keyed within this time it is still needed.
 const QUIET_MS: Millis = 3_600_000;
+/// Time enough to close a log before it is too long.
+const TO_CLOSE_MS: Millis = 600_000;
 
 /// Something that reaches the core. `now` beside it is the moment at which it does.
 #[derive(Debug, Clone)]
@@ -146,6 +149,11 @@ impl<'p> Core<'p> {
         now >= A_DAY_MS && self.state.events().all(|event| event.written + QUIET_MS <= now)
     }
 
+    /// Whether the log has to be closed now: nobody would read what comes later than [`LONGEST_MS`].
+    pub fn is_full(&self, now: Millis) -> bool {
+        now + TO_CLOSE_MS >= LONGEST_MS
+    }
+
     /// What follows from the log so far; [`State::replay`] of the records gives the same.
     pub fn state(&self) -> &State {
         &self.state
@@ -173,7 +181,8 @@ impl<'p> Core<'p> {
 
     /// Takes one input at the moment `now`, which never runs backwards.
     pub fn step(&mut self, input: Input, now: Millis) -> Vec<Effect> {
-        let now = now.max(self.now());
+        // A machine that slept for more than a week wakes to a log that only takes its close record.
+        let now = now.max(self.now()).min(LONGEST_MS);
         let passed = self.state.advance(self.pack, now);
         self.checkpoints(passed, now);
         match input {
@@ -329,7 +338,7 @@ impl<'p> Core<'p> {
         }
         let Counts { accepted, doubtful, refused } = self.counts;
         let unresolved = self.state.doubts().map(|doubt| doubt.seq).collect();
-        self.write(now, now, Body::Close(Close { reason, accepted, doubtful, refused, unresolved }));
+        self.write(now, now, Body::Close(Close { reason, accepted, doubtful, refused, unresolved, signature: None }));
     }
 
     fn last_of(&self, event: &str) -> Option<u64> {

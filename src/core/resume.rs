@@ -2,10 +2,11 @@
 
 use super::state::{BIRTH, COMMAND, RECORDER, STARTED_AGAIN, State};
 use super::{Core, Effect, words};
+use crate::bounds;
 use crate::core::speech::Urgency;
 use crate::pack::Pack;
 use crate::record::{Body, By, Record};
-use crate::time::{Anchor, LONGEST_MS, Millis, long_face};
+use crate::time::{Anchor, Millis, long_face};
 use chrono::{DateTime, FixedOffset};
 
 /// A log that was left longer than this is another recording's: a day.
@@ -36,8 +37,8 @@ impl<'p> Core<'p> {
         let last = records.last().and_then(|record| Some((record.t_ms, record.at.parse().ok()?)));
         let seq = (records.len() as u64).saturating_sub(1);
         let (t, at): (Millis, DateTime<FixedOffset>) = last.ok_or(ResumeError::Time { seq })?;
-        if latest > LONGEST_MS {
-            return Err(ResumeError::Time { seq });
+        if let Some(seq) = records.iter().position(|record| !bounds::holds(record)) {
+            return Err(ResumeError::Time { seq: seq as u64 });
         }
         // Wall time is all that tells how long the pause was.
         let pause_ms = Anchor::at(t, at).off_ms(latest, wall);
@@ -90,7 +91,7 @@ impl<'p> Core<'p> {
                 // Taking back what was done last is what undo does.
                 Some(group) if group.contains(of) => {
                     group.retain(|done| done != of);
-                    self.undoable.retain(|group| !group.is_empty());
+                    self.undoable.pop_if(|group| group.is_empty());
                 }
                 _ => self.undoable.push(vec![seq]),
             },

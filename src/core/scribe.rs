@@ -5,6 +5,7 @@ use super::speech::{Cue, Urgency, VoiceChange};
 use super::state::{BIRTH, COMMAND, MUTED, VOICE, View};
 use super::words::span;
 use super::{Core, Effect};
+use crate::bounds::movable;
 use crate::checkpoints::Moment;
 use crate::pack::ValueKind;
 use crate::record::{Body, By, Doubt, Heard, Meaning, Source};
@@ -39,15 +40,16 @@ impl Core<'_> {
             Action::On(seq, action) => self.on(seq, *action, at, source, now),
             Action::Confirm => {
                 let of = self.target(at)?;
-                self.correct(at, now, Body::Confirm { of, source });
-                Ok(())
+                self.confirm(of, at, source, now)
             }
             Action::Withdraw => self.withdraw(at, source, now),
             Action::Resolve(side) => self.resolve(side, at, source, now),
             Action::AmendValue(value) => self.amend_value(value, at, source, now),
             Action::Shift(ms) => self.shift(ms, at, source, now),
             Action::Birth { ago_ms } => {
-                self.mark_birth(at as Moment - Moment::try_from(ago_ms).unwrap_or(0), at, source, now);
+                let birth = (at as Moment).saturating_sub(Moment::try_from(ago_ms).unwrap_or(Moment::MAX));
+                movable(birth, true, now).map_err(|why| why.to_string())?;
+                self.mark_birth(birth, at, source, now);
                 Ok(())
             }
             Action::Mark => {
@@ -153,6 +155,7 @@ impl Core<'_> {
             return Err(format!("{} cannot have this value", event.title));
         }
         self.pack.events.complete(&mut meaning);
+        self.possible(&meaning)?;
         let doubt = self.pack.events.is_out_of_range(&meaning).then_some(Doubt::OutOfRange);
         self.count(doubt);
         let heard = Heard { meaning, source, rival: None, doubt };
@@ -173,6 +176,27 @@ impl Core<'_> {
         Ok(())
     }
 
+    /// Says that an event is right as it stands, unless it cannot be.
+    fn confirm(&mut self, of: u64, at: Millis, source: Source, now: Millis) -> Result<(), Refusal> {
+        if let Some(view) = self.state.event(of) {
+            self.possible(view.meaning)?;
+        }
+        self.correct(at, now, Body::Confirm { of, source });
+        Ok(())
+    }
+
+    /// Refuses a value that nothing can have: a slip of the finger, or of the ear.
+    fn possible(&self, meaning: &Meaning) -> Result<(), Refusal> {
+        let events = &self.pack.events;
+        match events.impossible(meaning) {
+            Some([low, high]) => {
+                let what = events.describe(meaning);
+                Err(format!("{what} is not possible, {low} to {high} is: correct the number"))
+            }
+            None => Ok(()),
+        }
+    }
+
     fn resolve(&mut self, side: Side, at: Millis, source: Source, now: Millis) -> Result<(), Refusal> {
         let chosen = self.chosen(at).and_then(|seq| self.state.doubts().find(|view| view.seq == seq));
         let Some(doubt) = chosen.or_else(|| self.state.doubts().next_back()) else {
@@ -180,7 +204,7 @@ impl Core<'_> {
         };
         let of = doubt.seq;
         let body = match (side, doubt.rival) {
-            (Side::Heard, _) => Body::Confirm { of, source },
+            (Side::Heard, _) => return self.confirm(of, at, source, now),
             (Side::Rival, None) => {
                 return Err("this doubt has no other side: confirm it, withdraw it, or give its value".into());
             }
@@ -206,6 +230,7 @@ impl Core<'_> {
             None => return Err("there is no event to amend".into()),
         }
         self.pack.events.complete(&mut meaning);
+        self.possible(&meaning)?;
         let doubt = self.pack.events.is_out_of_range(&meaning).then_some(Doubt::OutOfRange);
         let to = Heard { meaning, source, rival: None, doubt };
         self.correct(at, now, Body::Amend { of, moved_to_ms: None, to });
@@ -216,9 +241,7 @@ impl Core<'_> {
         let of = self.target(at)?;
         let Some(view) = self.state.event(of) else { return Err("there is no event to move".into()) };
         let moved = view.at.saturating_add(ms);
-        if moved > now as Moment {
-            return Err("nothing can have happened later than now".into());
-        }
+        movable(moved, view.meaning.event == BIRTH, now).map_err(|why| why.to_string())?;
         let to = unchanged(&view, source);
         self.correct(at, now, Body::Amend { of, moved_to_ms: Some(moved), to });
         Ok(())

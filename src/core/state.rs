@@ -4,7 +4,7 @@ use crate::checkpoints::{Change, Fact, Machine, Moment, Transition, moment};
 use crate::pack::Pack;
 use crate::record::{Body, CheckpointState, Doubt, Heard, Meaning, Record, Rival, Source};
 use crate::time::Millis;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Event id under which a pack's phrases address the recorder itself.
 pub const COMMAND: &str = "command";
@@ -20,8 +20,13 @@ pub const ABSENT: &str = "absent";
 pub const RECORDER: &str = "recorder";
 /// Its state after a log was left open and is gone on with: all devices begin anew.
 pub const STARTED_AGAIN: &str = "started again";
+/// Device name under which a recording that is replayed stands in the log, its state where sound cannot be read, and the
+/// one behind that.
+pub const AUDIO_FILE: &str = "audio file";
+pub const UNREADABLE: &str = "unreadable";
+pub const BACK: &str = "back";
 /// States of a device in which it does not do its work, and in which it does it badly.
-const OUT: [&str; 8] = ["lost", "gone", "missing", "failed", "stalled", "stopped", "silent", "refused"];
+const OUT: [&str; 9] = ["lost", "gone", "missing", "failed", "stalled", "stopped", "silent", "refused", UNREADABLE];
 const POOR: [&str; 3] = ["clipped", "slow", "waiting"];
 
 /// Whether a device in this state does not do its work.
@@ -39,9 +44,11 @@ pub fn is_trouble(state: &str) -> bool {
 pub struct State {
     next_seq: u64,
     now: Millis,
-    entries: Vec<Entry>,
+    entries: Entries,
+    /// When birth was, as it follows from the entries.
+    birth: Option<Moment>,
     /// Marks that stand, by seq.
-    marks: Vec<u64>,
+    marks: BTreeSet<u64>,
     machine: Machine,
     /// What the log says last of each checkpoint, and of what moment it says so.
     checkpoints: Vec<Option<(CheckpointState, Millis)>>,
@@ -57,6 +64,15 @@ pub struct Standing {
     pub state: String,
     pub text: Option<String>,
     pub since: Millis,
+}
+
+/// All events, and what was said of each later.
+#[derive(Debug, Clone, Default, PartialEq)]
+struct Entries {
+    /// By seq.
+    list: Vec<Entry>,
+    /// The place in the list of the entry that a correction, by seq, speaks of.
+    corrected: BTreeMap<u64, usize>,
 }
 
 /// An event and all that was said of it later.
@@ -100,16 +116,18 @@ impl Entry {
 
     /// The events of a whole log and all that was said of them, without what follows for checkpoints.
     pub fn of(records: &[Record]) -> Vec<Entry> {
-        let mut entries = Vec::new();
+        let mut entries = Entries::default();
         for (seq, record) in (0..).zip(records) {
             match &record.body {
-                Body::Event(heard) if heard.meaning.event != COMMAND => entries.push(Entry::new(seq, record, heard)),
+                Body::Event(heard) if heard.meaning.event != COMMAND => {
+                    entries.list.push(Entry::new(seq, record, heard));
+                }
                 body => {
-                    correct(&mut entries, seq, body);
+                    entries.correct(seq, body);
                 }
             }
         }
-        entries
+        entries.list
     }
 
     /// As it was recorded first.
@@ -150,8 +168,9 @@ impl State {
         State {
             next_seq: 0,
             now: 0,
-            entries: vec![],
-            marks: vec![],
+            entries: Entries::default(),
+            birth: None,
+            marks: BTreeSet::new(),
             machine: Machine::new(&pack.checkpoints),
             checkpoints: vec![None; pack.checkpoints.rules.len()],
             last_said: None,
@@ -161,9 +180,21 @@ impl State {
     }
 
     /// The state after a whole log, or the part of it that there is.
-    pub fn replay<'r>(pack: &Pack, records: impl IntoIterator<Item = &'r Record>) -> State {
+    pub fn replay(pack: &Pack, records: &[Record]) -> State {
         let mut state = State::new(pack);
-        for record in records {
+        let is_event = |of: u64| records.get(of as usize).is_some_and(|record| is_event(&record.body));
+        let corrects = |(seq, record): (usize, &Record)| match record.body {
+            Body::Confirm { of, .. } | Body::Amend { of, .. } => of < seq as u64 && is_event(of),
+            Body::Withdraw { .. } => true,
+            _ => false,
+        };
+        // A correction runs the rules anew over all events: only the last one needs to.
+        let last = records.iter().enumerate().rposition(corrects).unwrap_or(0);
+        for record in &records[..last.min(records.len())] {
+            state.now = state.now.max(record.written_ms);
+            state.take(pack, record);
+        }
+        for record in records.iter().skip(last) {
             state.apply(pack, record);
         }
         state
@@ -180,11 +211,11 @@ impl State {
 
     /// Events that stand, in the order of the log.
     pub fn events(&self) -> impl DoubleEndedIterator<Item = View<'_>> {
-        self.entries.iter().filter_map(Entry::view)
+        self.entries.list.iter().filter_map(Entry::view)
     }
 
     pub fn event(&self, seq: u64) -> Option<View<'_>> {
-        self.entries.iter().find(|entry| entry.seq == seq).and_then(Entry::view)
+        self.entries.get(seq).and_then(Entry::view)
     }
 
     /// Doubtful events that nobody settled.
@@ -193,13 +224,13 @@ impl State {
     }
 
     /// Marks and remarks that stand, by seq.
-    pub fn marks(&self) -> &[u64] {
+    pub fn marks(&self) -> &BTreeSet<u64> {
         &self.marks
     }
 
     /// When birth was.
     pub fn birth(&self) -> Option<Moment> {
-        self.events().find(|view| view.meaning.event == BIRTH && view.doubt.is_none()).map(|view| view.at)
+        self.birth
     }
 
     /// What the checkpoints build on: nothing doubtful, and one birth only, however often it is called out.
@@ -247,28 +278,38 @@ impl State {
 
     /// Takes in the next record; what it does to checkpoints is given back, to be recorded.
     pub fn apply(&mut self, pack: &Pack, record: &Record) -> Vec<Transition> {
+        let mut out = self.advance(pack, record.written_ms);
+        match self.take(pack, record) {
+            Taken::Fact(fact) => out.extend(self.machine.learn(&pack.checkpoints, fact)),
+            Taken::Correction => out.extend(self.rebuild(pack)),
+            Taken::Other => {}
+        }
+        out.extend(self.advance(pack, record.written_ms));
+        out
+    }
+
+    /// Takes in the next record, but for the rules; where it is a correction, birth follows with them.
+    fn take(&mut self, pack: &Pack, record: &Record) -> Taken {
         let seq = self.next_seq;
         self.next_seq += 1;
-        let mut out = self.advance(pack, record.written_ms);
         match &record.body {
-            Body::Event(heard) if heard.meaning.event != COMMAND => {
-                self.entries.push(Entry::new(seq, record, heard));
-                let fact = self.facts().find(|fact| fact.seq == seq);
-                if let Some(fact) = fact {
-                    out.extend(self.machine.learn(&pack.checkpoints, fact));
-                }
+            Body::Event(heard) if is_event(&record.body) => {
+                let entry = Entry::new(seq, record, heard);
+                let fact = self.new_fact(&entry);
+                self.entries.list.push(entry);
+                return fact.map_or(Taken::Other, Taken::Fact);
             }
             Body::Confirm { .. } | Body::Amend { .. } | Body::Withdraw { .. } => {
-                let mut changed = correct(&mut self.entries, seq, &record.body);
+                let mut changed = self.entries.correct(seq, &record.body);
                 if let Body::Withdraw { of, .. } = &record.body {
-                    self.marks.retain(|mark| mark != of);
+                    self.marks.remove(of);
                     changed = true;
                 }
                 if changed {
-                    out.extend(self.rebuild(pack));
+                    return Taken::Correction;
                 }
             }
-            Body::Note { .. } => self.marks.push(seq),
+            Body::Note { .. } => drop(self.marks.insert(seq)),
             Body::Checkpoint { id, state, .. } => {
                 if let Some(rule) = pack.checkpoints.rules.iter().position(|rule| rule.id == *id) {
                     self.checkpoints[rule] = Some((*state, record.t_ms));
@@ -289,14 +330,30 @@ impl State {
             }
             Body::Header(_) | Body::Event(_) | Body::Close(_) => {}
         }
-        out.extend(self.advance(pack, record.written_ms));
-        out
+        Taken::Other
+    }
+
+    /// The fact that a new event is, unless it is doubtful, or says again that the baby was born.
+    fn new_fact(&mut self, entry: &Entry) -> Option<Fact> {
+        let (at, heard) = entry.recorded();
+        if heard.doubt.is_some() {
+            return None;
+        }
+        if heard.meaning.event == BIRTH {
+            if self.birth.is_some() {
+                return None;
+            }
+            self.birth = Some(at);
+        }
+        Some(Fact { seq: entry.seq, at, meaning: heard.meaning.clone() })
     }
 
     /// Runs the checkpoints over the corrected events, and tells what is different from the log.
     fn rebuild(&mut self, pack: &Pack) -> Vec<Transition> {
         let now = moment(self.now);
-        self.machine = Machine::rebuilt(&pack.checkpoints, self.facts().collect(), now);
+        let facts: Vec<Fact> = self.facts().collect();
+        self.birth = facts.iter().find(|fact| fact.meaning.event == BIRTH).map(|fact| fact.at);
+        self.machine = Machine::rebuilt(&pack.checkpoints, facts, now);
         self.untold()
     }
 
@@ -321,23 +378,45 @@ impl State {
     }
 }
 
-/// Applies the correction that record `seq` makes, if it makes one; that of a correction takes it back.
-/// Tells whether an event was corrected.
-fn correct(entries: &mut [Entry], seq: u64, body: &Body) -> bool {
-    let (of, act) = match body {
-        Body::Confirm { of, .. } => (*of, Act::Confirm),
-        Body::Withdraw { of, .. } => (*of, Act::Withdraw),
-        Body::Amend { of, moved_to_ms, to } => (*of, Act::Amend { to: to.clone(), moved_to: *moved_to_ms }),
-        _ => return false,
-    };
-    if matches!(act, Act::Withdraw) {
-        for entry in &mut *entries {
-            entry.acts.retain(|(act, _)| *act != of);
+/// What a record was to the state.
+enum Taken {
+    Fact(Fact),
+    /// It may have changed any fact.
+    Correction,
+    Other,
+}
+
+/// Whether an event is recorded, and not a word to the recorder.
+fn is_event(body: &Body) -> bool {
+    matches!(body, Body::Event(heard) if heard.meaning.event != COMMAND)
+}
+
+impl Entries {
+    fn place(&self, seq: u64) -> Option<usize> {
+        self.list.binary_search_by_key(&seq, |entry| entry.seq).ok()
+    }
+
+    fn get(&self, seq: u64) -> Option<&Entry> {
+        self.place(seq).map(|at| &self.list[at])
+    }
+
+    /// Applies the correction that record `seq` makes, if it makes one; that of a correction takes it back.
+    /// Tells whether an event was corrected.
+    fn correct(&mut self, seq: u64, body: &Body) -> bool {
+        let (of, act) = match body {
+            Body::Confirm { of, .. } => (*of, Act::Confirm),
+            Body::Withdraw { of, .. } => (*of, Act::Withdraw),
+            Body::Amend { of, moved_to_ms, to } => (*of, Act::Amend { to: to.clone(), moved_to: *moved_to_ms }),
+            _ => return false,
+        };
+        if let (Act::Withdraw, Some(at)) = (&act, self.corrected.remove(&of)) {
+            self.list[at].acts.retain(|(act, _)| *act != of);
         }
+        let found = self.place(of);
+        if let Some(at) = found {
+            self.list[at].acts.push((seq, act));
+            self.corrected.insert(seq, at);
+        }
+        found.is_some()
     }
-    let found = entries.binary_search_by_key(&of, |entry| entry.seq);
-    if let Ok(at) = found {
-        entries[at].acts.push((seq, act));
-    }
-    found.is_ok()
 }

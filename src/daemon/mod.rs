@@ -20,8 +20,9 @@ use crate::pack::Pack;
 use crate::record::Purpose;
 use crate::recorder::{All, Recorder, Watcher};
 use crate::settings::{self, EngineChoice, SettingsError};
+use crate::signature::Signer;
 use crate::sound::Played;
-use crate::time::{Anchor, Clock, Millis, Sleep, long_face};
+use crate::time::{Anchor, Clock, Millis, Sleep, long_face, wall_now};
 use crate::voice::Report;
 use keeping::Keeping;
 use keypads::Keypads;
@@ -63,6 +64,8 @@ pub struct Plan {
     pub keep_audio: bool,
     /// Whether a log that has had its day is closed, so that the next can begin.
     pub by_the_day: bool,
+    /// Signs the close record.
+    pub signer: Option<Signer>,
 }
 
 /// From the threads.
@@ -128,8 +131,8 @@ pub async fn listen_with<'p>(
     let absence = voice.absence();
     let mut loudspeaker = Loudspeaker::default();
 
-    let (started, wall) = (Clock::start(), chrono::Local::now().fixed_offset());
-    let header = settings::header(
+    let (started, wall) = (Clock::start(), wall_now());
+    let mut header = settings::header(
         uuid::Uuid::new_v4().to_string(),
         pack,
         engine_id,
@@ -138,9 +141,17 @@ pub async fn listen_with<'p>(
         plan.purpose,
     );
     let is_new = opening.header().is_none();
-    let Opened { mut core, log, spare, now: from, effects, rests } = opening.open(header, pack, wall)?;
+    let public = plan.signer.as_ref().map(Signer::public);
+    let unsigned = opening.header().and_then(|header| unsigned(header.public_key.as_ref(), public.as_ref()));
+    header.public_key = public;
+    let Opened { mut core, mut log, mut spare, now: from, effects, rests } = opening.open(header, pack, wall)?;
+    if let Some(signer) = &plan.signer {
+        log.sign_with(signer.clone());
+        spare.iter_mut().for_each(|spare| spare.sign_with(signer.clone()));
+    }
     let log_clock = started.ahead(from);
     watcher.listening(&microphone);
+    unsigned.into_iter().for_each(|line| watcher.told(&line));
     keypads.start(clock).into_iter().for_each(|line| watcher.told(&line));
     let now = || log_clock.now();
     let mut sleep = Sleep::new(now(), awake());
@@ -248,6 +259,17 @@ pub async fn listen_with<'p>(
     log.step(&mut core, Input::End { reason }, now())?;
     log.close()?;
     Ok(core)
+}
+
+/// Why a log that is gone on with will not be signed as people may think: the key that it was begun with, and the one here.
+fn unsigned(begun_with: Option<&String>, here: Option<&String>) -> Option<String> {
+    match (begun_with, here) {
+        (begun_with, here) if begun_with == here => None,
+        (None, _) => Some("This log was begun without a key: it will not be signed.".into()),
+        (Some(key), _) => Some(format!(
+            "This log was begun with the key {key}, which is not the one of --sign: it will not be signed, and `earmark verify` will say so."
+        )),
+    }
 }
 
 /// The next act at the board; never, without one.

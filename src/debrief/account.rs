@@ -1,27 +1,31 @@
 //! What a log says in the end: corrected events, open doubts, birth, the end, and when nothing could be heard.
 
 use super::DebriefError;
+use crate::bounds;
 use crate::checkpoints::{Fact, Machine, Moment, Pattern, any as fits, moment};
-use crate::core::state::{BIRTH, Entry, RECORDER, STARTED_AGAIN, is_out};
+use crate::core::state::{AUDIO_FILE, BIRTH, Entry, RECORDER, STARTED_AGAIN, is_out};
 use crate::pack::Pack;
 use crate::pack::debrief::Plan;
 use crate::record::{Body, CheckpointState, Doubt, Header, Meaning, Record, Rival};
-use crate::time::LONGEST_MS;
 use serde::Serialize;
 
 /// Devices without which call-outs are lost.
-const NEEDED: [&str; 3] = ["microphone", "engine", "disk"];
+const NEEDED: [&str; 4] = ["microphone", "engine", "disk", AUDIO_FILE];
 /// A device that keeps what it cannot do at once, and does it late: when it is back nothing was lost, unless it says so.
 const KEEPS: &str = "engine";
 const MISSED: &str = "missed";
 
-/// How the file of a log ended.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+/// How the file of a log ended, and whether it can be believed.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Ending {
     /// By a close record.
     pub closed: bool,
     /// The last line was cut short and is left out.
     pub torn: bool,
+    /// The seal of its last whole line.
+    pub seal: String,
+    /// What was changed or is missing; nothing in such a log is proven.
+    pub damage: Option<String>,
 }
 
 /// Birth, as far as the log knows it.
@@ -211,18 +215,13 @@ impl<'a> Account<'a> {
     }
 }
 
-/// Timed rules run from moment to moment: over the years that a damaged or hostile log may claim they would never end.
+/// Whether all times lie within the [`bounds`] of a log.
 ///
 /// # Errors
 /// [`DebriefError::Times`] of the first record whose times no recorder writes.
 pub fn check_times<'r>(records: impl IntoIterator<Item = &'r Record>) -> Result<(), DebriefError> {
     for (seq, record) in (0..).zip(records) {
-        let moved = match record.body {
-            Body::Amend { moved_to_ms, .. } => moved_to_ms.unwrap_or(0),
-            _ => 0,
-        };
-        let times = [moment(record.t_ms), moment(record.written_ms), moved];
-        if times.iter().any(|t| t.unsigned_abs() > LONGEST_MS) {
+        if !bounds::holds(record) {
             return Err(DebriefError::Times { seq });
         }
     }

@@ -9,7 +9,11 @@ use crate::pack::debrief::{CheckpointMeasure, Kind, RecordMeasure, Take};
 /// The pack's figures, in its order.
 pub fn figures(account: &Account) -> Vec<Found> {
     let runs: Vec<Runs> = (0..account.pack.checkpoints.timers.len()).map(|timer| Runs::of(account, timer)).collect();
-    account.plan.figures.iter().map(|figure| find(account, &runs, &figure.kind)).collect()
+    let found = account.plan.figures.iter().map(|figure| find(account, &runs, &figure.kind));
+    match account.ending.damage {
+        None => found.collect(),
+        Some(_) => found.map(|found| found.doubted("the log is damaged")).collect(),
+    }
 }
 
 fn find(account: &Account, runs: &[Runs], kind: &Kind) -> Found {

@@ -71,6 +71,16 @@ impl Found {
         Found { finding, records }
     }
 
+    /// The same, with one more reason for doubt.
+    pub fn doubted(mut self, reason: &str) -> Found {
+        self.finding = match self.finding {
+            Finding::Known { value } => Finding::Doubtful { value, why: reason.into() },
+            Finding::Doubtful { value, why } => Finding::Doubtful { value, why: format!("{reason}; {why}") },
+            none @ Finding::NotKnown { .. } => none,
+        };
+        self
+    }
+
     pub fn not_known(why: impl Into<String>) -> Found {
         Found { finding: Finding::NotKnown { why: why.into() }, records: vec![] }
     }

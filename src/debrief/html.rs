@@ -41,7 +41,7 @@ pub fn page(debrief: &Debrief) -> String {
                     p { (debrief.caution) }
                     p {
                         "Log " span class="code" { (debrief.log.id) } " · " (debrief.log.records) " records · pack "
-                        (debrief.log.pack) " · " (debrief.log.program)
+                        (debrief.log.pack) " · " (debrief.log.program) " · " (debrief.log.seal_line())
                     }
                 }
             }

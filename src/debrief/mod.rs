@@ -104,6 +104,19 @@ pub struct About {
     pub records: usize,
     pub closed: bool,
     pub torn: bool,
+    /// See [`Seal`](crate::seal::Seal).
+    pub seal: String,
+    /// What was changed in it or is missing.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub damage: Option<String>,
+}
+
+impl About {
+    /// The seal, and what it stands for.
+    pub fn seal_line(&self) -> String {
+        let what = if self.closed { "of the closed log" } else { "so far: the log was not closed" };
+        format!("seal {} ({what})", self.seal)
+    }
 }
 
 #[derive(Debug, Serialize)]
@@ -443,6 +456,8 @@ fn about(account: &Account) -> About {
         records: account.records.len(),
         closed: account.ending.closed,
         torn: account.ending.torn,
+        seal: account.ending.seal.clone(),
+        damage: account.ending.damage.clone(),
     }
 }
 
@@ -457,6 +472,9 @@ pub fn purpose(purpose: Purpose) -> &'static str {
 
 fn notices(account: &Account) -> Vec<String> {
     let mut out = Vec::new();
+    if let Some(damage) = &account.ending.damage {
+        out.push(format!("THIS LOG IS DAMAGED: {damage}. Nothing in it is proven, and every figure is doubtful."));
+    }
     match account.birth {
         account::Birth::At(..) => {}
         account::Birth::Doubtful(seq) => out.push(format!(

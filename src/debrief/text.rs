@@ -45,6 +45,7 @@ pub fn summary(debrief: &Debrief) -> String {
             let _ = writeln!(out, "  {}", question.text);
         }
     }
+    let _ = writeln!(out, "\nLog {}, {}", debrief.log.id, debrief.log.seal_line());
     let _ = writeln!(out, "\n{}", debrief.caution);
     out
 }

@@ -6,6 +6,8 @@ use std::path::{Path, PathBuf};
 /// Folder of the assets; overrides the cache folder.
 pub const OVERRIDE: &str = "EARMARK_ASSETS";
 
+/// The general pronunciation dictionary.
+pub const DICTIONARY: &str = "cmudict.dict";
 /// File names and SHA-256 of everything pinned, as `make assets` writes them.
 const PINNED: &str = include_str!("../../assets.lock");
 

@@ -56,6 +56,7 @@ pub fn joined(a: EngineId, b: EngineId) -> EngineId {
         name: join(a.name, b.name),
         sha256: join(a.sha256, b.sha256),
         model_sha256: join(a.model_sha256, b.model_sha256),
+        files: [a.files, b.files].concat(),
     }
 }
 

@@ -11,7 +11,7 @@ use crate::decode::emissions::{Class, Classes};
 use crate::decode::reading::RivalReading;
 use crate::decode::{Decoder, Emissions, Reading, opinions};
 use crate::pack::Pack;
-use crate::record::EngineId;
+use crate::record::{EngineId, FileId};
 use sha2::{Digest, Sha256};
 use std::sync::Arc;
 
@@ -119,7 +119,14 @@ fn id(model_sha256: String) -> EngineId {
     // The engine is its model in our trainings, and what weighs words beside it.
     let parts = std::iter::once(Tuning::sha256()).chain(dictation::pins().map(String::from));
     let sha256 = assets::hex(&Sha256::digest(parts.collect::<String>()));
-    EngineId { name: "built-in".into(), sha256, model_sha256 }
+    let pinned = [VOCABULARY, assets::DICTIONARY].into_iter().chain(dictation::FILES);
+    let mut files: Vec<FileId> = pinned
+        .map(|name| FileId { name: name.into(), sha256: assets::pin(name).unwrap_or_default().into() })
+        .chain([FileId { name: MODEL.into(), sha256: model_sha256.clone() }])
+        .chain(Tuning::files())
+        .collect();
+    files.sort();
+    EngineId { name: "built-in".into(), sha256, model_sha256, files }
 }
 
 fn spell(phones: &[String]) -> Result<Vec<Class>, EngineError> {

@@ -13,6 +13,8 @@ use std::sync::{Arc, Mutex, PoisonError};
 
 const ENCODER: &str = "moonshine-encoder.onnx";
 const DECODER: &str = "moonshine-decoder.onnx";
+/// All of them.
+pub(super) const FILES: [&str; 3] = [ENCODER, DECODER, TOKENIZER];
 const TOKENIZER: &str = "moonshine-tokenizer.json";
 /// Stands before every text, and behind it.
 const BEGIN: i32 = 1;
@@ -132,7 +134,7 @@ impl Dictation {
 
 /// SHA-256 of its files.
 pub(super) fn pins() -> impl Iterator<Item = &'static str> {
-    [ENCODER, DECODER, TOKENIZER].into_iter().filter_map(assets::pin)
+    FILES.into_iter().filter_map(assets::pin)
 }
 
 /// A call-out as people write it: "l m a in" as "LMA in", with a capital in front.

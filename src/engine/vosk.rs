@@ -63,7 +63,7 @@ fn again(place: Arc<Place>) -> Again {
 /// Of an engine that is not loaded yet.
 pub fn unloaded_id() -> EngineId {
     let not_known = || "not known".to_string();
-    EngineId { name: NAME.into(), sha256: not_known(), model_sha256: not_known() }
+    EngineId { name: NAME.into(), sha256: not_known(), model_sha256: not_known(), files: vec![] }
 }
 
 struct Vosk {
@@ -155,7 +155,8 @@ impl Place {
         if has_unknown {
             phrases.push(UNKNOWN.into());
         }
-        let id = EngineId { name: NAME.into(), sha256: library, model_sha256: fingerprint(&self.folder)? };
+        let id =
+            EngineId { name: NAME.into(), sha256: library, model_sha256: fingerprint(&self.folder)?, files: vec![] };
         Ok(Known { id, lacking, phrases })
     }
 

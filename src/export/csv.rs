@@ -8,7 +8,7 @@ use super::{ExportError, Kind, Log, Row, Told};
 use crate::pack::Events;
 use serde_json::Value;
 
-pub const COLUMNS: [&str; 28] = [
+pub const COLUMNS: [&str; 30] = [
     "log_id",
     "purpose",
     "pack",
@@ -37,6 +37,8 @@ pub const COLUMNS: [&str; 28] = [
     "text",
     "written_ms",
     "unknown_members",
+    "seal",
+    "damage",
 ];
 
 /// What may be taken for a formula when it comes first; the last four are the wide forms of the first.
@@ -76,6 +78,10 @@ pub(super) struct Cells {
     pub written_ms: u64,
     /// JSON.
     pub unknown_members: Option<String>,
+    /// Of the whole log.
+    pub seal: String,
+    /// What is wrong with the whole log.
+    pub damage: Option<String>,
 }
 
 impl Cells {
@@ -93,6 +99,8 @@ impl Cells {
             birth_ms: row.birth_ms,
             written_ms: row.written_ms,
             unknown_members: json(&row.unknown),
+            seal: told.ending.seal.clone(),
+            damage: told.ending.damage.clone(),
             ..Cells::default()
         };
         match &row.kind {
@@ -137,7 +145,7 @@ impl Cells {
     }
 
     /// In the order of [`COLUMNS`].
-    fn texts(&self) -> [String; 28] {
+    fn texts(&self) -> [String; 30] {
         fn text(text: Option<&str>) -> String {
             text.map_or_else(String::new, harmless)
         }
@@ -178,6 +186,8 @@ impl Cells {
             text(self.text.as_deref()),
             self.written_ms.to_string(),
             text(self.unknown_members.as_deref()),
+            self.seal.clone(),
+            text(self.damage.as_deref()),
         ]
     }
 }

@@ -8,7 +8,8 @@
 //! | withdrawn | entered-in-error | entered-in-error |
 //!
 //! Codes of LOINC and SNOMED CT stand only where the pack has them with a source; the event's id always stands. What
-//! is no care carries the security label for test data.
+//! is no care carries the security label for test data. The Patient carries the log's seal; of a damaged log every
+//! resource carries a tag that says so, and nothing is final or completed.
 
 use super::told::name;
 use super::{Event, Kind, Log, Row, Status, Told};
@@ -63,13 +64,20 @@ impl Teller<'_> {
             resource["meta"] =
                 json!({ "security": [{ "system": system, "code": "HTEST", "display": "test health data" }] });
         }
+        if let Some(damage) = &self.told.ending.damage {
+            let display = string(&format!("the log is damaged, nothing in it is proven: {damage}"));
+            resource["meta"]["tag"] = json!([{ "system": "urn:earmark:log", "code": "damaged", "display": display }]);
+        }
         json!({ "fullUrl": format!("urn:uuid:{id}"), "resource": resource })
     }
 
     fn patient(&self) -> Value {
         let mut patient = json!({
             "resourceType": "Patient",
-            "identifier": [{ "system": "urn:ietf:rfc:3986", "value": format!("urn:uuid:{}", self.told.header.log_id) }],
+            "identifier": [
+                { "system": "urn:ietf:rfc:3986", "value": format!("urn:uuid:{}", self.told.header.log_id) },
+                { "system": "urn:earmark:seal", "value": self.told.ending.seal },
+            ],
         });
         if let Some(born) = &self.told.born_at {
             patient["birthDate"] = json!(born.get(..10));

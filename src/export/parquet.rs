@@ -47,6 +47,8 @@ const SCHEMA: &str = "message earmark {
   optional binary checkpoint_state (STRING);
   optional binary text (STRING);
   optional binary unknown_members (STRING);
+  required binary seal (STRING);
+  optional binary damage (STRING);
 }";
 
 /// A row of the table: the cells of the CSV and the log's offset.
@@ -127,6 +129,8 @@ fn group(writer: &mut SerializedFileWriter<Vec<u8>>, lines: &[Line]) -> Result<(
     group.optional(|line| line.cells.checkpoint_state.clone())?;
     group.optional(|line| line.cells.text.clone())?;
     group.optional(|line| line.cells.unknown_members.clone())?;
+    group.text(|line| &line.cells.seal)?;
+    group.optional(|line| line.cells.damage.clone())?;
     group.writer.close().map(drop)
 }
 

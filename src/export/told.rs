@@ -2,12 +2,13 @@
 
 use crate::checkpoints::moment;
 use crate::core::state::{COMMAND, State};
-use crate::journal::Entry;
+use crate::debrief::Ending;
 use crate::pack::Pack;
 use crate::record::{Body, CheckpointState, Doubt, Header, Heard, Meaning, Record, Rival, Source};
 use chrono::{DateTime, SecondsFormat, TimeDelta};
 use serde::Serialize;
 use serde_json::{Map, Value};
+use std::collections::{BTreeMap, BTreeSet};
 
 /// A whole log.
 #[derive(Debug, Clone, PartialEq)]
@@ -17,6 +18,8 @@ pub struct Told {
     pub birth: Option<i64>,
     /// Wall time of birth.
     pub born_at: Option<String>,
+    /// How it ended, its seal, and what is wrong with it.
+    pub ending: Ending,
     /// In the order of the log.
     pub rows: Vec<Row>,
 }
@@ -113,32 +116,54 @@ pub fn name(word: impl Serialize) -> String {
     }
 }
 
-/// Tells a log that was read. `None` if it has no header.
-pub fn tell(entries: &[Entry], pack: &Pack) -> Option<Told> {
-    let Body::Header(header) = &entries.first()?.record.body else { return None };
-    let state = State::replay(pack, entries.iter().map(|entry| &entry.record));
+/// Tells the records of a log, and its members that are not known, by `seq`. `None` if it has no header.
+pub fn tell(
+    records: &[Record],
+    mut unknown: BTreeMap<u64, Map<String, Value>>,
+    ending: Ending,
+    pack: &Pack,
+) -> Option<Told> {
+    let Body::Header(header) = &records.first()?.body else { return None };
+    let state = State::replay(pack, records);
     let birth = state.birth();
-    let rows = entries.iter().filter_map(|entry| {
-        let record = &entry.record;
-        let (kind, t_ms) = kind(entry, &state, entries)?;
-        let unknown = entry.extra.clone();
+    let marks = state.marks().iter().copied().collect();
+    let sure = ending.damage.is_none();
+    let mut later = Later { state, marks, corrections: BTreeMap::new(), sure };
+    for (seq, record) in (0..).zip(records) {
+        if let Body::Confirm { of, .. } | Body::Withdraw { of, .. } | Body::Amend { of, .. } = record.body {
+            later.corrections.entry(of).or_default().push(seq);
+        }
+    }
+    let rows = (0..).zip(records).filter_map(|(seq, record)| {
+        let unknown = unknown.remove(&seq).unwrap_or_default();
+        let (kind, t_ms) = kind(seq, record, &mut later)?;
         let birth_ms = birth.and_then(|birth| t_ms.checked_sub(birth));
         let at = wall(record, t_ms);
-        Some(Row { seq: entry.seq, kind, t_ms, birth_ms, at, written_ms: record.written_ms, unknown })
+        Some(Row { seq, kind, t_ms, birth_ms, at, written_ms: record.written_ms, unknown })
     });
-    let born_at = birth.and_then(|birth| wall(&entries[0].record, birth));
-    Some(Told { header: (**header).clone(), birth, born_at, rows: rows.collect() })
+    let rows = rows.collect();
+    let born_at = birth.and_then(|birth| wall(&records[0], birth));
+    Some(Told { header: (**header).clone(), birth, born_at, ending, rows })
+}
+
+/// What the whole log says of a record.
+struct Later {
+    state: State,
+    marks: BTreeSet<u64>,
+    /// By the record that is corrected.
+    corrections: BTreeMap<u64, Vec<u64>>,
+    /// Whether what it says is as it was written: in a damaged log nothing is accepted.
+    sure: bool,
 }
 
 /// What a record tells, and of which moment.
-fn kind(entry: &Entry, state: &State, entries: &[Entry]) -> Option<(Kind, i64)> {
-    let record = &entry.record;
+fn kind(seq: u64, record: &Record, later: &mut Later) -> Option<(Kind, i64)> {
     let t_ms = moment(record.t_ms);
     let plain = match &record.body {
         Body::Event(heard) if heard.meaning.event == COMMAND => return None,
-        Body::Event(heard) => return Some(event(entry.seq, heard, t_ms, state, entries)),
+        Body::Event(heard) => return Some(event(seq, heard, t_ms, later)),
         Body::Note { text, source } => {
-            let withdrawn = !state.marks().contains(&entry.seq);
+            let withdrawn = !later.marks.contains(&seq);
             Kind::Note { text: text.clone(), source: source.clone(), withdrawn }
         }
         Body::Checkpoint { id, state, .. } => Kind::Checkpoint { id: id.clone(), state: *state },
@@ -152,12 +177,8 @@ fn kind(entry: &Entry, state: &State, entries: &[Entry]) -> Option<(Kind, i64)> 
     Some((plain, t_ms))
 }
 
-fn event(seq: u64, heard: &Heard, t_ms: i64, state: &State, entries: &[Entry]) -> (Kind, i64) {
-    let of = |body: &Body| match body {
-        Body::Confirm { of, .. } | Body::Withdraw { of, .. } | Body::Amend { of, .. } => *of == seq,
-        _ => false,
-    };
-    let corrected_by = entries.iter().filter(|entry| of(&entry.record.body)).map(|entry| entry.seq).collect();
+fn event(seq: u64, heard: &Heard, t_ms: i64, later: &mut Later) -> (Kind, i64) {
+    let corrected_by = later.corrections.remove(&seq).unwrap_or_default();
     let first = Event {
         meaning: heard.meaning.clone(),
         status: Status::Withdrawn,
@@ -168,10 +189,10 @@ fn event(seq: u64, heard: &Heard, t_ms: i64, state: &State, entries: &[Entry]) -
         corrected_by,
         source: heard.source.clone(),
     };
-    let Some(view) = state.event(seq) else { return (Kind::Event(Box::new(first)), t_ms) };
+    let Some(view) = later.state.event(seq) else { return (Kind::Event(Box::new(first)), t_ms) };
     let event = Event {
         meaning: view.meaning.clone(),
-        status: if view.doubt.is_some() { Status::Doubtful } else { Status::Accepted },
+        status: if view.doubt.is_none() && later.sure { Status::Accepted } else { Status::Doubtful },
         doubt: view.doubt,
         rival: view.rival.cloned(),
         amended: *view.meaning != heard.meaning,

@@ -1,6 +1,6 @@
 //! WebVTT captions to lay over the video of a drill: events that stand, doubtful ones with a question mark.
 
-use super::{Kind, Log};
+use super::{Kind, Log, Status};
 use crate::time::clock_face;
 use std::fmt::Write;
 
@@ -15,7 +15,7 @@ pub fn webvtt(log: &Log, offset_ms: i64) -> (String, usize) {
     let mut before = 0;
     for row in &told.rows {
         let (mark, text) = match (&row.kind, row.standing()) {
-            (_, Some(event)) if event.doubt.is_some() => ("?", events.describe(&event.meaning)),
+            (_, Some(event)) if event.status == Status::Doubtful => ("?", events.describe(&event.meaning)),
             (_, Some(event)) => ("✓", events.describe(&event.meaning)),
             (Kind::Note { text, withdrawn: false, .. }, _) => ("•", text.clone().unwrap_or_else(|| "mark".into())),
             _ => continue,
@@ -31,9 +31,15 @@ pub fn webvtt(log: &Log, offset_ms: i64) -> (String, usize) {
         }
         captions.push((at, one_line(&format!("{clock}  {mark} {text}"))));
     }
+    if told.ending.damage.is_some() {
+        captions.insert(0, (0, "THE LOG IS DAMAGED: nothing here is proven".into()));
+    }
     captions.sort_by_key(|(at, _)| *at);
-    let mut out =
-        format!("WEBVTT\n\nNOTE\n{}\nLog {}\n", one_line(&told.header.caution), one_line(&told.header.log_id));
+    let (caution, id) = (one_line(&told.header.caution), one_line(&told.header.log_id));
+    let mut out = format!("WEBVTT\n\nNOTE\n{caution}\nLog {id}, seal {}\n", told.ending.seal);
+    if let Some(damage) = &told.ending.damage {
+        let _ = write!(out, "\nNOTE\nTHE LOG IS DAMAGED: {}\n", one_line(damage));
+    }
     let mut rest = captions.as_slice();
     while let Some((at, _)) = rest.first() {
         // What happened at one moment stands in one caption.

@@ -55,6 +55,10 @@ impl File {
         self.attribute("string", "purpose", &name(told.header.purpose))?;
         self.attribute("string", "pack", &format!("{} {}", told.header.pack.name, told.header.pack.version))?;
         self.attribute("string", "caution", &told.header.caution)?;
+        self.attribute("string", "seal", &told.ending.seal)?;
+        if let Some(damage) = &told.ending.damage {
+            self.attribute("string", "damage", damage)?;
+        }
         let mut rows: Vec<_> = told.rows.iter().filter_map(|row| Some((row, row.standing()?))).collect();
         rows.sort_by_key(|(row, _)| row.t_ms);
         for (row, event) in rows {

@@ -44,6 +44,14 @@ pub enum Fault {
     FirstPrev,
     #[error("a second header; two logs may have been joined: split them here")]
     HeaderAgain,
+    #[error(
+        "the close record is not signed, though the header names the key {key}: the log was changed, or was closed by a recorder without the key"
+    )]
+    NotSigned { key: String },
+    #[error(
+        "the signature of the close record is not that of the key {key} over this log: the log was changed after it was signed"
+    )]
+    WrongSignature { key: String },
     #[error("a record after the close record; two logs may have been joined, or this was added later")]
     AfterClose,
 

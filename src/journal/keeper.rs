@@ -6,7 +6,7 @@
 use super::JournalError;
 use super::line::{FIRST_PREV, MAX_LINE, sha256};
 use super::rest::{Places, Saved};
-use super::writer::{Journal, faithful_line};
+use super::writer::{Journal, Signing, faithful_line};
 use crate::record::{Body, Record};
 use std::collections::VecDeque;
 use std::path::PathBuf;
@@ -58,6 +58,8 @@ pub struct Keeper {
     bytes: usize,
     memory: usize,
     next: u64,
+    /// What is saved elsewhere is signed as the log is.
+    signing: Signing,
     rests: Places,
 }
 
@@ -125,12 +127,12 @@ impl Keeper {
         memory: usize,
         changed: impl Fn() + Clone + Send + 'static,
     ) -> Result<Keeper, JournalError> {
-        let next = log.next().0;
+        let (next, signing, rests) = (log.next().0, log.signing().clone(), Places::of_environment());
         let both = [(Place::Main, Some(log)), (Place::Spare, spare)];
         let each = both.into_iter().filter_map(|(place, journal)| Some((place, journal?)));
         let places =
             each.map(|(place, journal)| Kept::start(place, journal, changed.clone())).collect::<Result<_, _>>()?;
-        Ok(Keeper { places, waiting: VecDeque::new(), bytes: 0, memory, next, rests: Places::of_environment() })
+        Ok(Keeper { places, waiting: VecDeque::new(), bytes: 0, memory, next, signing, rests })
     }
 
     /// The same, with other places for what no disk takes until the end.
@@ -159,6 +161,7 @@ impl Keeper {
             // A place whose thread is gone shows that as trouble.
             let _ = records.send(record.clone());
         }
+        self.signing.learn(&record);
         self.waiting.push_back(Waiting { seq, record: record.clone(), since: now, bytes });
         self.bytes += bytes;
         self.next += 1;
@@ -251,7 +254,7 @@ impl Keeper {
     fn rescue(&self, path: PathBuf, report: &Report) -> JournalError {
         let (mut prev, mut text, mut count) = (report.last.clone(), String::new(), 0);
         for waiting in self.waiting.iter().filter(|waiting| waiting.seq >= report.kept) {
-            if let Ok(line) = faithful_line(waiting.seq, &waiting.record, &prev) {
+            if let Ok(line) = self.signing.line(waiting.seq, &waiting.record, &prev) {
                 prev = sha256(line.as_bytes());
                 text.extend([&line, "\n"]);
                 count += 1;

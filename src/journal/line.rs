@@ -1,6 +1,7 @@
 //! The shape of a line: how it is sealed, and how lines are taken from a file.
 
-use crate::record::Record;
+use crate::record::{Body, Record};
+use crate::signature::Signer;
 use schemars::JsonSchema;
 use sha2::{Digest, Sha256};
 use std::fmt::Write;
@@ -59,6 +60,29 @@ pub(super) fn seal(seq: u64, record: &Record, prev: &str) -> serde_json::Result<
     let hash = sha256(line.as_bytes());
     line.extend([HASH_KEY, &hash, END]);
     Ok(line)
+}
+
+const SIGNATURE_KEY: &str = r#","signature":""#;
+
+/// A close record with its signature; any other as it is.
+pub(super) fn signed(seq: u64, mut record: Record, prev: &str, signer: &Signer) -> serde_json::Result<Record> {
+    let unsigned = seal(seq, &record, prev)?;
+    if let (Body::Close(close), Some((covered, _))) = (&mut record.body, split(unsigned.as_bytes())) {
+        close.signature = Some(signer.sign(&sha256(covered)));
+    }
+    Ok(record)
+}
+
+/// What the signature of a close record is made of: the SHA-256 of its line up to `hash`, without `signature`; `None` if it
+/// has none.
+pub(super) fn unsigned_hash(line: &[u8]) -> Option<String> {
+    let (covered, _) = split(line)?;
+    let key = SIGNATURE_KEY.as_bytes();
+    // The last one: before it stands what people wrote.
+    let at = covered.windows(key.len()).rposition(|window| window == key)?;
+    let (before, rest) = covered.split_at(at);
+    let after = rest.get(key.len() + 128..)?.strip_prefix(b"\"")?;
+    Some(sha256(&[before, after].concat()))
 }
 
 /// Splits a line into the bytes that `hash` covers and the hash; `None` if it does not end in one.

@@ -8,9 +8,10 @@ use super::line::{Ending, FIRST_PREV, Lines, Raw, sha256, split};
 use super::medium::{Medium, OnDisk, sync_folder};
 use super::reader::{check_header, entry};
 use super::rest::{Places, is_named_after, is_rest};
-use super::sound::scan;
+use super::sound::{check_signature, scan};
 use super::writer::{begins_a_log, faithful_line};
 use super::{Fault, JournalError};
+use crate::files::open_plain;
 use crate::record::{Body, Record};
 use std::fmt;
 use std::fs::{self, File};
@@ -189,7 +190,7 @@ fn mend_as(
     may_be_made: bool,
 ) -> Result<Mended, MendError> {
     let missing = |error: &JournalError| {
-        may_be_made && matches!(error, JournalError::Io { source, .. } if source.kind() == io::ErrorKind::NotFound)
+        may_be_made && matches!(error, JournalError::Io { why, .. } if why.kind() == io::ErrorKind::NotFound)
     };
     match OnDisk::open(log) {
         Ok(on_disk) => {
@@ -208,7 +209,7 @@ fn mend_as(
 /// sound, gives nothing: whoever opens it is told.
 pub fn waiting(log: &Path, spare: Option<&Path>, places: &Places) -> Option<Waiting> {
     let there = [Some(log), spare].into_iter().flatten();
-    let known = there.filter_map(|place| Known::read(&File::open(place).ok()?, place).ok());
+    let known = there.filter_map(|place| Known::read(&open_plain(place).ok()?, place).ok());
     let known = known.max_by_key(|known| (known.next(), known.path == log))?;
     let (path, from) = (known.path.clone(), known.next());
     let mut plan = Plan::find(known, log, spare, places);
@@ -246,6 +247,8 @@ struct Known {
     path: PathBuf,
     lines: Vec<Placed>,
     closed: bool,
+    /// The public key that the header names.
+    key: Option<String>,
     /// Bytes before a torn line, and the torn line.
     whole: u64,
     torn: Vec<u8>,
@@ -262,7 +265,7 @@ struct Placed {
 impl Known {
     fn none(path: &Path) -> Known {
         let (lines, torn) = (vec![], vec![]);
-        Known { path: path.into(), lines, closed: false, whole: 0, torn, lacks_feed: false }
+        Known { path: path.into(), lines, closed: false, key: None, whole: 0, torn, lacks_feed: false }
     }
 
     /// # Errors
@@ -280,8 +283,9 @@ impl Known {
         let raws = Lines::new(BufReader::new(file)).take(found.records.len());
         let placed = raws.map(|raw| raw.map(|raw| Placed { offset: raw.offset, digest: sha256(&raw.bytes) }));
         let lines = placed.collect::<io::Result<_>>().map_err(JournalError::io("read", path))?;
+        let key = found.records.first().and_then(key_of);
         let (closed, whole, lacks_feed) = (found.closed, found.whole, found.lacks_feed);
-        Ok(Known { path: path.into(), lines, closed, whole, torn: found.torn, lacks_feed })
+        Ok(Known { path: path.into(), lines, closed, key, whole, torn: found.torn, lacks_feed })
     }
 
     fn next(&self) -> u64 {
@@ -314,7 +318,26 @@ impl Known {
             let ((rest_line, rest_offset), (line, offset)) = (rest.place(has), line(next - 1));
             return Err(MendError::Closed { log: log(), rest: path(), rest_line, rest_offset, line, offset });
         }
+        if let Some(RestLine { number, offset, bytes, record: Record { body: Body::Close(close), .. }, .. }) =
+            rest.lines.last()
+        {
+            let own = rest.lines.first().and_then(|line| key_of(&line.record));
+            let checked = check_signature(self.key.as_deref().or(own.as_deref()), close, bytes);
+            // One that is not signed is what a recorder without the key writes: its records count all the same.
+            if let Err(fault @ Fault::WrongSignature { .. }) = checked {
+                let (line, offset) = (*number, *offset);
+                return Err(JournalError::Line { path: path(), line, offset, fault }.into());
+            }
+        }
         Ok(has)
+    }
+}
+
+/// The public key that a header names.
+fn key_of(header: &Record) -> Option<String> {
+    match &header.body {
+        Body::Header(header) => header.public_key.clone(),
+        _ => None,
     }
 }
 
@@ -350,7 +373,7 @@ struct RestLine {
 
 impl Rest {
     fn read(path: &Path) -> Result<Rest, JournalError> {
-        let file = File::open(path).map_err(JournalError::io("open", path))?;
+        let file = open_plain(path).map_err(JournalError::io("open", path))?;
         Rest::parse(path, BufReader::new(file))
     }
 
@@ -476,6 +499,7 @@ impl Plan {
             self.known.lines.push(Placed { offset, digest: line.digest.clone() });
             offset += line.bytes.len() as u64 + 1;
             self.known.closed = matches!(line.record.body, Body::Close(_));
+            self.known.key = self.known.key.take().or_else(|| key_of(&line.record));
             self.added.push(line);
         }
         if let Some(last) = self.known.next().checked_sub(1).filter(|last| *last >= first) {
@@ -512,7 +536,7 @@ impl Plan {
 
     fn carry_out(self, mut log: OnDisk) -> Result<Mended, JournalError> {
         let Plan { known, added, joined, left_out, spent, refused } = self;
-        let Known { path, lines, closed, whole, torn, lacks_feed } = known;
+        let Known { path, lines, closed, whole, torn, lacks_feed, .. } = known;
         let io = |doing| JournalError::io(doing, &path);
         let cut = torn.len() as u64;
         if cut > 0 {

@@ -30,9 +30,9 @@ pub use keeper::{Keeper, MEMORY, Place, Standing};
 pub use line::{FIRST_PREV, Line, MAX_LINE, schema, sha256};
 pub use medium::Medium;
 pub use mend::{Joined, MendError, Mended, Waiting, let_go, mend, mend_found, waiting};
-pub use reader::{Entry, Log, Torn, read};
+pub use reader::{Entry, Log, Torn, last_hash, read};
 pub use rest::{Places, names};
-pub use sound::{Sound, sound};
+pub use sound::{Checked, Damage, End, Members, Sound, salvage, sound, sound_with};
 pub use verify::{Problem, Report, verify};
 pub use writer::{Durability, Found, Journal};
 
@@ -52,8 +52,8 @@ pub enum JournalError {
     Ended { path: PathBuf },
     #[error("{} is being written by another program; end that one, or choose another name", .path.display())]
     InUse { path: PathBuf },
-    #[error("cannot {doing} {}: {source}; check that the disk has room and that the file may be used", .path.display())]
-    Io { doing: &'static str, path: PathBuf, source: io::Error },
+    #[error("cannot {doing} {}: {why}; check that the disk has room and that the file may be used", .path.display())]
+    Io { doing: &'static str, path: PathBuf, why: io::Error },
     #[error("{}: only {written} of {length} bytes of record {seq} could be written: free some room. Half a line is cut off before the next record, or by `earmark mend {}`", .path.display(), .path.display())]
     Short { path: PathBuf, seq: u64, written: usize, length: usize },
     #[error("{} was cut: it has {found} of {expected} bytes; look for a copy of it, and give another --log", .path.display())]
@@ -97,6 +97,6 @@ pub fn is_left_open(path: &Path) -> bool {
 impl JournalError {
     /// For `map_err`: what was being done, to which file.
     fn io(doing: &'static str, path: &Path) -> impl FnOnce(io::Error) -> Self {
-        move |source| JournalError::Io { doing, path: path.to_owned(), source }
+        move |why| JournalError::Io { doing, path: path.to_owned(), why }
     }
 }

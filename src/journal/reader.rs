@@ -1,11 +1,11 @@
 //! Reads a log; for its soundness see [`verify`](super::verify()).
 
-use super::line::{Ending, Lines, MOST_VALUES};
+use super::line::{Ending, Lines, MAX_LINE, MOST_VALUES, split};
 use super::{Fault, JournalError};
+use crate::files::open_plain;
 use crate::record::{Body, FORMAT, FORMAT_VERSION, OLDEST_VERSION, Record};
 use serde_json::{Map, Value};
-use std::fs::File;
-use std::io::BufReader;
+use std::io::{BufReader, Read, Seek, SeekFrom};
 use std::path::Path;
 
 /// A log as read.
@@ -52,7 +52,7 @@ pub struct Torn {
 pub fn read(path: impl AsRef<Path>) -> Result<Log, JournalError> {
     let path = path.as_ref();
     let at = |line, offset, fault| JournalError::Line { path: path.to_owned(), line, offset, fault };
-    let file = File::open(path).map_err(JournalError::io("open", path))?;
+    let file = open_plain(path).map_err(JournalError::io("open", path))?;
     let mut log = Log { entries: Vec::new(), torn: None };
     for raw in Lines::new(BufReader::new(file)) {
         let raw = raw.map_err(JournalError::io("read", path))?;
@@ -105,6 +105,21 @@ pub(super) fn entry(line: &[u8]) -> Result<Entry, Fault> {
     let record: Record = serde_json::from_value(Value::Object(members.clone())).map_err(|e| bad(e.to_string()))?;
     let known = serde_json::to_value(&record).map_err(|e| bad(e.to_string()))?;
     Ok(Entry { seq, record, prev, hash, extra: beyond(members, &known) })
+}
+
+/// `hash` of the last line of a log; `None` if it does not end in one.
+///
+/// # Errors
+/// [`JournalError::Io`].
+pub fn last_hash(path: &Path) -> Result<Option<String>, JournalError> {
+    let io = |doing| JournalError::io(doing, path);
+    let mut file = open_plain(path).map_err(io("open"))?;
+    let length = file.metadata().map_err(io("read"))?.len();
+    file.seek(SeekFrom::Start(length.saturating_sub(MAX_LINE as u64))).map_err(io("read"))?;
+    let mut tail = Vec::new();
+    file.read_to_end(&mut tail).map_err(io("read"))?;
+    let last = tail.strip_suffix(b"\n").and_then(|tail| tail.rsplit(|byte| *byte == b'\n').next());
+    Ok(last.and_then(split).map(|(_, hash)| String::from_utf8_lossy(hash).into_owned()))
 }
 
 /// How many values there are in one, itself counted; a list of numbers is one.

@@ -1,10 +1,11 @@
 //! Appends records to a log, each on disk before the call returns.
 
-use super::line::{FIRST_PREV, MAX_LINE, seal, sha256};
+use super::line::{FIRST_PREV, MAX_LINE, seal, sha256, signed};
 use super::medium::{Medium, OnDisk};
 use super::sound::scan;
 use super::{Fault, JournalError, reader};
 use crate::record::{Body, Record};
+use crate::signature::Signer;
 use std::path::{Path, PathBuf};
 
 /// When records are forced to disk.
@@ -29,6 +30,35 @@ pub struct Journal {
     end: End,
     /// There may be half a line, or one that is not known to be on disk, after the end.
     dirty: bool,
+    signing: Signing,
+}
+
+/// The public key that the header names, and the private one to sign the close record with.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Signing {
+    key: Option<String>,
+    signer: Option<Signer>,
+}
+
+impl Signing {
+    /// Knows the key once the header is written.
+    pub fn learn(&mut self, record: &Record) {
+        if let Body::Header(header) = &record.body {
+            self.key.clone_from(&header.public_key);
+        }
+    }
+
+    /// The line of a record; of a close record signed, where the header names the public key of the one that there is.
+    pub fn line(&self, seq: u64, record: &Record, prev: &str) -> Result<String, JournalError> {
+        let signer = self.signer.as_ref().filter(|signer| self.key.as_ref() == Some(&signer.public()));
+        match signer.filter(|_| matches!(record.body, Body::Close(_))) {
+            None => faithful_line(seq, record, prev),
+            Some(signer) => {
+                let record = signed(seq, record.clone(), prev, signer);
+                faithful_line(seq, &record.map_err(|_| JournalError::NotFaithful { seq })?, prev)
+            }
+        }
+    }
 }
 
 /// Where a log ends.
@@ -72,7 +102,16 @@ impl Journal {
     /// Starts a log on something else than a file; `path` names it in errors.
     pub fn on(medium: Box<dyn Medium>, path: impl AsRef<Path>, durability: Durability) -> Journal {
         let end = End { next: 0, prev: FIRST_PREV.into(), whole: 0, closed: false };
-        Journal { medium, path: path.as_ref().into(), durability, end, dirty: false }
+        Journal { medium, path: path.as_ref().into(), durability, end, dirty: false, signing: Signing::default() }
+    }
+
+    /// Signs the close record, if the header names the public key of this one.
+    pub fn sign_with(&mut self, signer: Signer) {
+        self.signing.signer = Some(signer);
+    }
+
+    pub(super) fn signing(&self) -> &Signing {
+        &self.signing
     }
 
     /// Goes on with a log that has no close record. A torn last line is cut off, one that lacks nothing but its line
@@ -103,6 +142,7 @@ impl Journal {
         let mut journal = Journal::on(Box::new(on_disk), path, Durability::EachRecord);
         let next = found.records.len() as u64;
         journal.end = End { next, prev: found.last, whole: found.whole, closed: false };
+        found.records.first().into_iter().for_each(|header| journal.signing.learn(header));
         Ok((journal, Found { records: found.records, torn: found.torn.len() as u64 }))
     }
 
@@ -120,6 +160,7 @@ impl Journal {
         }
         let mut twin = Journal::on(Box::new(on_disk), path, self.durability);
         twin.end = self.end.clone();
+        twin.signing.clone_from(&self.signing);
         Ok(twin)
     }
 
@@ -223,7 +264,7 @@ impl Journal {
             (1.., true) => return Err(JournalError::HeaderAgain { seq }),
             _ => {}
         }
-        let mut line = faithful_line(seq, record, &self.end.prev)?;
+        let mut line = self.signing.line(seq, record, &self.end.prev)?;
         let prev = sha256(line.as_bytes());
         line.push('\n');
         if line.len() > MAX_LINE {
@@ -239,6 +280,7 @@ impl Journal {
             return Err(JournalError::Short { path: self.path.clone(), seq, written, length: line.len() });
         }
         self.dirty = false;
+        self.signing.learn(record);
         let whole = self.end.whole + line.len() as u64;
         self.end = End { next: seq + 1, prev, whole, closed: matches!(record.body, Body::Close(_)) };
         Ok(())

@@ -211,6 +211,7 @@ impl<'a> Written<'a> {
         }
         self.check_pairs(&rules)?;
         rules.groups = language.groups;
+        rules.number();
         Ok(rules)
     }
 
@@ -310,8 +311,8 @@ impl Reader<'_> {
             id: timer.id.get_ref().clone(),
             title: timer.title.clone(),
             spoken: timer.spoken.as_ref().map(|words| self.spoken(text, words)).transpose()?,
-            from: self.patterns(text, &timer.from)?,
-            until: self.patterns(text, &timer.until)?,
+            from: self.patterns(text, &timer.from)?.into(),
+            until: self.patterns(text, &timer.until)?.into(),
             restarts: timer.restarts,
         })
     }
@@ -327,7 +328,12 @@ impl Reader<'_> {
             starts: self.patterns(text, raw.starts.get_ref())?,
             only_if: self.conditions(text, &raw.only_if)?,
             after: text.read(&raw.after, wait)?,
-            since: raw.since.as_ref().map(|item| self.patterns(text, std::slice::from_ref(item))).transpose()?,
+            since: raw
+                .since
+                .as_ref()
+                .map(|item| self.patterns(text, std::slice::from_ref(item)))
+                .transpose()?
+                .map(Into::into),
             only_while: self.conditions(text, &raw.only_while)?,
             met_by: self.patterns(text, &raw.met_by)?,
             early_ms: optional(&raw.early)?,

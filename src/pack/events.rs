@@ -23,7 +23,10 @@ pub struct Event {
     /// UCUM units of which a call-out names one.
     #[serde(default)]
     pub units: Vec<String>,
+    /// Plausible: beyond it a value is doubtful.
     range: Option<Range>,
+    /// Possible at all: beyond it a value that is keyed is refused.
+    possible: Option<Range>,
     /// Kept in view under this title: the newest of all events that share it.
     pub view: Option<String>,
     /// How it is read back aloud once it is accepted; without it there is a tone.
@@ -99,6 +102,29 @@ enum Range {
     Plain([f64; 2]),
     /// By unit.
     ByUnit(BTreeMap<String, [f64; 2]>),
+}
+
+impl Range {
+    /// The bounds, if the value lies outside.
+    fn broken_by(&self, meaning: &Meaning) -> Option<[f64; 2]> {
+        let value = meaning.value.as_ref()?.as_f64()?;
+        let bounds = match self {
+            Range::Plain(bounds) => Some(bounds),
+            Range::ByUnit(by_unit) => by_unit.get(meaning.unit.as_ref()?),
+        };
+        bounds.filter(|[low, high]| value < *low || value > *high).copied()
+    }
+
+    fn lies_within(&self, outer: &Range) -> bool {
+        let within = |inner: &[f64; 2], outer: &[f64; 2]| outer[0] <= inner[0] && inner[1] <= outer[1];
+        match (self, outer) {
+            (Range::Plain(inner), Range::Plain(outer)) => within(inner, outer),
+            (Range::ByUnit(inner), Range::ByUnit(outer)) => {
+                inner.iter().all(|(unit, inner)| outer.get(unit).is_none_or(|outer| within(inner, outer)))
+            }
+            _ => false,
+        }
+    }
 }
 
 impl Event {
@@ -181,12 +207,21 @@ impl Events {
 
     /// Whether the value lies outside what the event holds plausible. A unit without a range has none.
     pub fn is_out_of_range(&self, meaning: &Meaning) -> bool {
-        let Some(value) = meaning.value.as_ref().and_then(Value::as_f64) else { return false };
-        let bounds = match self.get(&meaning.event).and_then(|e| e.range.as_ref()) {
-            Some(Range::Plain(bounds)) => Some(bounds),
-            Some(Range::ByUnit(by_unit)) => meaning.unit.as_ref().and_then(|unit| by_unit.get(unit)),
-            None => None,
+        let range = self.get(&meaning.event).and_then(|event| event.range.as_ref());
+        range.is_some_and(|range| range.broken_by(meaning).is_some())
+    }
+
+    /// The least and the greatest possible number, where the value lies outside.
+    pub fn impossible(&self, meaning: &Meaning) -> Option<[f64; 2]> {
+        self.get(&meaning.event)?.possible.as_ref()?.broken_by(meaning)
+    }
+
+    /// An event for which something is plausible that is not possible.
+    pub fn contradiction(&self) -> Option<&str> {
+        let within = |event: &Event| match (&event.range, &event.possible) {
+            (Some(range), Some(possible)) => range.lies_within(possible),
+            _ => true,
         };
-        bounds.is_some_and(|[low, high]| value < *low || value > *high)
+        self.iter().find(|(_, event)| !within(event)).map(|(id, _)| id)
     }
 }

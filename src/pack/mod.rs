@@ -303,6 +303,11 @@ fn check_events(graph: &Graph, events: &Events, texts: &Texts) -> Result<(), Pac
         let (place, snippet) = texts.event(first);
         return Err(PackError::UnspokenEvents { ids: owned(unspoken), place, snippet });
     }
+    if let Some(id) = events.contradiction() {
+        let (place, snippet) = texts.event(id);
+        let what = format!("'{id}' holds a value plausible that is not possible: widen `possible`, or narrow `range`");
+        return Err(PackError::Rule { place, snippet, what });
+    }
     check_units(graph, events, texts)
 }
 

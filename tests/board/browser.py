@@ -96,7 +96,8 @@ class Stage:
         self.child = subprocess.Popen(command, cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
         self.links = self.answer()
         self.wall, self.scribe = self.links["wall"], self.links["scribe"]
-        self.port = int(self.wall.split(":")[2].strip("/"))
+        self.board = self.wall.split("#")[0]
+        self.port = int(self.board.split(":")[2].strip("/"))
 
     def answer(self):
         line = self.child.stdout.readline()

@@ -44,9 +44,10 @@ class Crowd:
 
     def __init__(self, stage, count):
         self.sockets = []
+        head = f"host: 127.0.0.1:{stage.port}\r\nauthorization: Bearer {stage.wall.split('#')[1]}"
         for _ in range(count):
             client = socket.create_connection(("127.0.0.1", stage.port))
-            client.sendall(f"GET /events HTTP/1.1\r\nhost: 127.0.0.1:{stage.port}\r\n\r\n".encode())
+            client.sendall(f"GET /events HTTP/1.1\r\n{head}\r\n\r\n".encode())
             client.setblocking(False)
             self.sockets.append(client)
         self.count, self.received, self.over = count, [0] * count, False

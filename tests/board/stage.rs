@@ -91,7 +91,7 @@ async fn main() {
     let place = Place::new(address, false, arguments.get(3).map(Path::new)).expect("a place");
     let mut board = Board::open(place, About::new(&pack, Purpose::Demo)).unwrap_or_else(|error| panic!("{error}"));
     let anchor = Anchor { start: chrono::Local::now().fixed_offset() };
-    let id = EngineId { name: "stage".into(), sha256: String::new(), model_sha256: String::new() };
+    let id = EngineId { name: "stage".into(), sha256: String::new(), model_sha256: String::new(), files: vec![] };
     let header = settings::header("0".into(), &pack, id, "stage".into(), anchor, Purpose::Demo);
     let journal = Journal::create(&arguments[2]).unwrap_or_else(|error| panic!("{error}"));
     let (core, effects) = Core::open(header, &pack, anchor);

@@ -4,6 +4,7 @@ import http.server
 import json
 import os
 import pathlib
+import socket
 import tempfile
 import threading
 import time
@@ -262,6 +263,55 @@ class TheScribe(OnStage):
         self.done("marked")
         self.assertEqual(self.newest()["kind"], "note")
 
+    def test_an_act_whose_answer_is_lost_is_sent_again_and_done_once(self):
+        # The first goes to the recorder and its answer does not come back; the second does not even get there.
+        self.driver.execute_script(
+            """
+            const real = window.fetch;
+            let sent = 0;
+            window.fetch = async (path, init) => {
+                if (path !== '/act') return real(path, init);
+                sent += 1;
+                if (sent !== 2) {
+                    const answer = await real(path, init);
+                    if (sent !== 1) return answer;
+                }
+                throw new TypeError('network error');
+            };
+            """
+        )
+        for _ in range(2):
+            keys(self.driver, "m")
+            self.done("marked")
+            self.driver.execute_script("document.querySelector('#answer').textContent = ''")
+        notes = [record for record in self.stage.records() if record.get("by") == "board"]
+        self.assertEqual([record["kind"] for record in notes], ["note", "note"])
+
+    def test_a_page_that_cannot_reach_the_recorder_says_so(self):
+        self.driver.execute_script(
+            "const real = window.fetch; window.sent = new Set();"
+            "window.fetch = (path, init) => path === '/act'"
+            "  ? (window.sent.add(init.headers['idempotency-key']), Promise.reject(new TypeError())) : real(path, init);"
+        )
+        keys(self.driver, "m")
+        self.sees("#answer", "cannot be reached")
+        self.assertEqual(self.driver.execute_script("return window.sent.size"), 1)
+
+    def test_hundreds_of_strangers_do_not_keep_the_scribe_out(self):
+        strangers = []
+        for number in range(600):
+            stranger = socket.create_connection(("127.0.0.1", self.stage.port))
+            if number % 2:
+                stranger.sendall(f"GET /events HTTP/1.1\r\nhost: 127.0.0.1:{self.stage.port}\r\n\r\n".encode())
+            strangers.append(stranger)
+        self.driver.get("about:blank")
+        self.open(self.stage.scribe)
+        self.sees("#list li", "Oxygen 30 %")
+        keys(self.driver, "w")
+        self.done("withdrawn")
+        for stranger in strangers:
+            stranger.close()
+
     def test_what_the_core_refuses_is_said(self):
         keys(self.driver, "o")
         self.sees("#answer", "not in doubt")
@@ -293,7 +343,7 @@ class Attacks(OnStage):
         token = self.stage.scribe.split("#")[1]
         before = len(self.stage.records())
         site = Site(b"<!DOCTYPE html><iframe></iframe>")
-        board = self.stage.wall
+        board = self.stage.board
         script = """
             const [board, token, done] = arguments;
             const post = (init) => fetch(board + 'act', {method: 'POST', body: '{"act":"mark"}', ...init})
@@ -328,9 +378,9 @@ class Attacks(OnStage):
         self.stage.say("heart rate eighty")
         before = len(self.stage.records())
         self.driver.execute_cdp_cmd("Network.clearBrowserCache", {})
-        self.open(self.stage.wall)
+        self.open(self.stage.board)
         self.driver.execute_script("sessionStorage.clear()")
-        self.open(self.stage.wall + "scribe")
+        self.open(self.stage.board + "scribe")
         until(lambda: texts(self.driver, "#list li"))
         keys(self.driver, "w")
         self.sees("#answer", "may not act")

@@ -85,7 +85,7 @@ pub struct Run<'p> {
 impl<'p> Run<'p> {
     pub fn new(pack: &'p Pack) -> Run<'p> {
         let anchor = Anchor { start: "2026-01-01T09:00:00+00:00".parse().unwrap() };
-        let id = EngineId { name: "script".into(), sha256: String::new(), model_sha256: String::new() };
+        let id = EngineId { name: "script".into(), sha256: String::new(), model_sha256: String::new(), files: vec![] };
         let header = settings::header("0".into(), pack, id, "script".into(), anchor, Purpose::Drill);
         let (core, effects) = Core::open(header, pack, anchor);
         Run { pack, core, effects: effects.into_iter().map(|effect| (0, effect)).collect() }

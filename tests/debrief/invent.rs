@@ -1,12 +1,16 @@
 //! Writes logs of invented drills: `invent FOLDER COUNT` for many, each unlike the others, in folders of four invented
-//! teams; `invent FOLDER script FILE` for one from a script. The same arguments give the same bytes.
+//! teams; `invent FOLDER script FILE` for one from a script; `invent FOLDER long COUNT` for one log of so many records,
+//! left open. The same arguments give the same bytes.
 
 #[path = "../common/mod.rs"]
 mod common;
 mod scripts;
 
 use earmark::pack::Pack;
-use scripts::{invented, run, write};
+use earmark::record::{Body, By, Doubt, Heard, Meaning, Record, Source};
+use earmark::time::Anchor;
+use scripts::{End, invented, run, write};
+use serde_json::Value;
 use std::fmt::Write;
 use std::path::Path;
 
@@ -107,6 +111,51 @@ fn many(pack: &Pack, folder: &Path, count: u64) {
     }
 }
 
+/// A log of so many records, far longer than any resuscitation: what people call out, doubts, corrections and prompts, over
+/// and over, half a second apart.
+fn long(pack: &Pack, folder: &Path, count: u64) {
+    let (run, _) = run(pack, "2 say baby is out\n3 end");
+    let mut records = invented(run.records(), "00000000-0000-8000-8000-000000000001", "2026-01-05T14:00:00+00:00");
+    records.pop();
+    let start = Anchor { start: "2026-01-05T14:00:00+00:00".parse().unwrap() };
+    let mut dice = Dice(7);
+    let event = |event: &str, value: Option<Value>, unit: Option<&str>| Meaning {
+        event: event.into(),
+        value,
+        unit: unit.map(String::from),
+        ..Meaning::default()
+    };
+    for seq in records.len() as u64..count {
+        let t_ms = 10_000 + seq * 500;
+        let source = Source { by: By::Voice, words: Some("as it was called out".into()), confidence: Some(0.97) };
+        let rate = 10.0 * dice.between(4.0, 18.0).round();
+        let heard =
+            |meaning: Meaning, doubt: Option<Doubt>| Heard { meaning, source: source.clone(), rival: None, doubt };
+        let body = match seq % 12 {
+            0 => Body::Event(heard(event("ventilation_started", None, None), None)),
+            1 => Body::Event(heard(event("heart_rate", Some(rate.into()), Some("/min")), None)),
+            2 => Body::Event(heard(event("heart_rate", Some(rate.into()), Some("/min")), Some(Doubt::Rival))),
+            3 => Body::Confirm { of: seq - 1, source },
+            4 => Body::Event(heard(event("chest_moving", Some("no".into()), None), None)),
+            5 => Body::Event(heard(event("mask_adjusted", None, None), None)),
+            6 => Body::Said { text: "what is the heart rate?".into() },
+            7 => Body::Event(heard(event("saturation", Some(80.into()), Some("%")), None)),
+            8 => Body::Amend {
+                of: seq - 1,
+                moved_to_ms: None,
+                to: heard(event("saturation", Some(85.into()), Some("%")), None),
+            },
+            9 => Body::Event(heard(event("oxygen", Some(30.into()), Some("%")), None)),
+            10 => Body::Withdraw { of: seq - 1, source },
+            _ => Body::Event(heard(event("ventilation_stopped", None, None), None)),
+        };
+        let birth_ms = Some(t_ms as i64 - 2000);
+        records.push(Record { t_ms, at: start.wall(t_ms), birth_ms, body, written_ms: t_ms + 400 });
+    }
+    std::fs::create_dir_all(folder).unwrap();
+    write(&records, End::Crashed, &folder.join(format!("{count}.earmark.jsonl")));
+}
+
 fn main() {
     let args: Vec<String> = std::env::args().skip(1).collect();
     let pack = common::script::pack("newborn");
@@ -121,9 +170,10 @@ fn main() {
             let _ = std::fs::remove_file(&path);
             write(&records, end, &path);
         }
+        [folder, "long", count] => long(&pack, Path::new(folder), count.parse().expect("a number of records")),
         [folder, count] => many(&pack, Path::new(folder), count.parse().expect("a number of logs")),
         _ => {
-            eprintln!("usage: invent FOLDER COUNT, or invent FOLDER script FILE");
+            eprintln!("usage: invent FOLDER COUNT, invent FOLDER script FILE, or invent FOLDER long COUNT");
             std::process::exit(2);
         }
     }

@@ -29,7 +29,8 @@ fn script(name: &str) -> String {
 /// The debrief of a script, without a file between.
 fn of(script: &str) -> Debrief {
     let (run, end) = run(&PACK, script);
-    debrief(&PACK, &run.records(), Ending { closed: end == End::Closed, torn: end == End::Torn }).unwrap()
+    debrief(&PACK, &run.records(), Ending { closed: end == End::Closed, torn: end == End::Torn, ..Ending::default() })
+        .unwrap()
 }
 
 fn figure<'d>(debrief: &'d Debrief, id: &str) -> &'d Finding {
@@ -220,7 +221,7 @@ fn another_program_gives_the_same_figures() {
     for log in names {
         let sound = journal::sound(log).unwrap();
         let pack = if sound.header().pack.name == "newborn" { &PACK } else { &FIVE };
-        let ending = Ending { closed: sound.closed, torn: sound.torn };
+        let ending = Ending { closed: sound.closed, torn: sound.torn, ..Ending::default() };
         let json = serde_json::to_value(debrief(pack, &sound.records, ending).unwrap()).unwrap();
         let older_pack = json["notices"].to_string().contains("another version of the pack");
         let figures = json["figures"].as_array().unwrap();
@@ -341,7 +342,7 @@ proptest! {
     #[test]
     fn figures_of_any_log_are_possible(moves in any_moves(), close in any::<bool>()) {
         let records = records_of(&moves, close);
-        let debrief = debrief(&PACK, &records, Ending { closed: close, torn: false }).unwrap();
+        let debrief = debrief(&PACK, &records, Ending { closed: close, ..Ending::default() }).unwrap();
         for figure in &debrief.figures {
             let Some(value) = figure.found.finding.value() else { continue };
             prop_assert!(value.is_finite() && value >= 0.0, "{}: {value}", figure.id);
@@ -428,7 +429,7 @@ fn a_hostile_log_runs_no_script() {
     let mut lost = records[3].clone();
     lost.body = Body::Device { device: "microphone".into(), state: "lost".into(), text: Some(evil.into()) };
     records.insert(4, lost);
-    let html = page(&debrief(&PACK, &records, Ending { closed: true, torn: false }).unwrap());
+    let html = page(&debrief(&PACK, &records, Ending { closed: true, ..Ending::default() }).unwrap());
     for tag in ["<script", "<img", "<svg onload"] {
         assert!(!html.to_lowercase().contains(tag), "{tag}");
     }

@@ -28,7 +28,7 @@ async fn listen(choice: Choice, log: &str) -> anyhow::Result<()> {
     let layout = pack.keypad.as_ref().expect("newborn has a keypad");
     let start = Instant::now();
     let anchor = Anchor { start: chrono::Local::now().fixed_offset() };
-    let engine = EngineId { name: "none".into(), sha256: String::new(), model_sha256: String::new() };
+    let engine = EngineId { name: "none".into(), sha256: String::new(), model_sha256: String::new(), files: vec![] };
     let header = settings::header("machine".into(), &pack, engine, "none".into(), anchor, Purpose::Demo);
     let mut journal = Journal::create(log)?;
     let (mut core, effects) = Core::open(header, &pack, anchor);

@@ -32,12 +32,18 @@ pub fn header() -> Body {
         log_id: "6f1c3f0e-4a55-4d0e-9a0e-0c8f5d0b7a11".into(),
         program: "earmark 0.1.0".into(),
         pack: PackId { name: "newborn".into(), version: "1".into(), sha256: "0a".repeat(32) },
-        engine: EngineId { name: "built-in".into(), sha256: "0b".repeat(32), model_sha256: "0c".repeat(32) },
+        engine: EngineId {
+            name: "built-in".into(),
+            sha256: "0b".repeat(32),
+            model_sha256: "0c".repeat(32),
+            files: vec![FileId { name: "model.bin".into(), sha256: "0e".repeat(32) }],
+        },
         audio: "invented.wav".into(),
         time_zone: "+00:00".into(),
         purpose: Purpose::Drill,
         caution: AWKWARD.into(),
-        redacted: Some(Redacted { of: "0d".repeat(32), dates_moved: true }),
+        redacted: Some(Redacted { of: "0d".repeat(32), dates_moved: true, damaged: true }),
+        public_key: None,
     }))
 }
 
@@ -48,6 +54,7 @@ pub fn close() -> Body {
         doubtful: u64::MAX,
         refused: 0,
         unresolved: vec![4, u64::MAX],
+        signature: Some("0f".repeat(64)),
     })
 }
 

@@ -22,7 +22,7 @@ fn main() -> anyhow::Result<()> {
     let records: Vec<Record> = journal::read(log)?.entries.into_iter().map(|entry| entry.record).collect();
     let Some(Record { body: Body::Header(header), .. }) = records.first() else { anyhow::bail!("no header") };
     let pack = settings::load_pack(&header.pack.name)?;
-    let mut state = State::replay(&pack, records.iter().take_while(|record| record.written_ms <= now));
+    let mut state = State::replay(&pack, &records[..records.partition_point(|record| record.written_ms <= now)]);
     state.advance(&pack, now);
     let glance = Glance::of(&state, &pack, now);
     let shown = Shown {

@@ -6,6 +6,9 @@ const AGAIN_MS = 300; // from a lost link to the next try
 const LARGEST = 1 << 20; // characters of one message
 const SAMPLES = 8;
 const KEPT = "earmark-token";
+const TRIES = 3; // of one act
+const TRY_MS = 6000; // longer than the recorder takes to say that it has no answer
+const GIVE_UP_MS = 9000; // from an act's begin; no other try after that
 
 // The token comes behind the # of the link, which no server and no log sees, and stays in this tab.
 function token() {
@@ -18,6 +21,8 @@ function token() {
 }
 token();
 addEventListener("hashchange", () => location.reload());
+
+let run = null; // which start of the recorder is followed
 
 const headers = () => (token() ? { authorization: `Bearer ${token()}` } : {});
 const pause = (ms) => new Promise((done) => setTimeout(done, ms));
@@ -55,6 +60,7 @@ export async function follow(path, heard, lost) {
       if (answer.ok) {
         for await (const [kind, data] of messages(answer.body)) {
           last = performance.now();
+          if (kind === "face") run = data.face.run;
           heard(kind, data);
         }
       }
@@ -87,21 +93,33 @@ async function* messages(body) {
   }
 }
 
-/// Asks the recorder for an act; gives what became of it: { done, why }.
+// The same for each try of one act, so that the recorder does it once.
+function newId() {
+  const bytes = crypto.getRandomValues(new Uint8Array(16));
+  return `${run}/${Array.from(bytes, (byte) => byte.toString(16).padStart(2, "0")).join("")}`;
+}
+
+/// Asks the recorder for an act, again if the link is lost meanwhile; gives what became of it: { done, why }.
 export async function act(what) {
-  try {
-    const answer = await fetch("/act", {
-      method: "POST",
-      headers: { ...headers(), "content-type": "application/json" },
-      body: JSON.stringify(what),
-      cache: "no-store",
-      signal: AbortSignal.timeout(6000),
-    });
-    if (answer.status === 401) {
-      return { done: false, why: "this page may not act: open the scribe's link that the recorder shows now" };
+  const sent = {
+    method: "POST",
+    headers: { ...headers(), "content-type": "application/json", "idempotency-key": newId() },
+    body: JSON.stringify(what),
+    cache: "no-store",
+  };
+  const end = performance.now() + GIVE_UP_MS;
+  for (let tries = 1; ; tries++) {
+    try {
+      const answer = await fetch("/act", { ...sent, signal: AbortSignal.timeout(TRY_MS) });
+      if (answer.status === 401) {
+        return { done: false, why: "this page may not act: open the scribe's link that the recorder shows now" };
+      }
+      return { done: answer.ok, why: answer.ok ? "" : (await answer.text()).trim() };
+    } catch {
+      if (tries === TRIES || performance.now() > end) {
+        return { done: false, why: "the recorder cannot be reached: look at the list before you ask again" };
+      }
+      await pause(AGAIN_MS);
     }
-    return { done: answer.ok, why: answer.ok ? "" : (await answer.text()).trim() };
-  } catch {
-    return { done: false, why: "the recorder cannot be reached" };
   }
 }
