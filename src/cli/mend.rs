@@ -2,6 +2,7 @@
 
 use super::output;
 use crate::journal::{self, Places};
+use crate::seal::Seal;
 use anyhow::Result;
 use clap::Args;
 use std::path::PathBuf;
@@ -18,6 +19,11 @@ pub struct MendArgs {
 pub fn run(args: &MendArgs) -> Result<ExitCode> {
     let mended = journal::mend(&args.log, args.rest.as_deref(), &Places::of_environment())?;
     println!("{}: {mended}", args.log.display());
+    let is_ended = mended.closed == Some(true) && !mended.joined.is_empty();
+    let last = if is_ended { journal::last_hash(&args.log)? } else { None };
+    if let Some(seal) = last.and_then(|hash| Seal::of(&hash)) {
+        println!("Seal {seal}: on paper it proves later that nothing was changed (earmark verify --seal).");
+    }
     for rest in &mended.removed {
         println!("{} is removed: the log has all of it", rest.display());
     }
