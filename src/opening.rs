@@ -1,7 +1,8 @@
 //! Which log is written: a new one, or one that was left open.
 
 use crate::core::{Core, Effect, LONGEST_PAUSE_MS, ResumeError};
-use crate::journal::{self, ENDING, Journal, JournalError};
+pub use crate::journal::names;
+use crate::journal::{self, ENDING, Journal, JournalError, MendError, Mended, Places, Waiting};
 use crate::pack::Pack;
 use crate::record::{Body, EngineId, Header, PackId, Record};
 use crate::terminal::safe;
@@ -27,6 +28,10 @@ pub enum OpeningError {
     OtherPack { path: PathBuf, log: Box<PackId>, here: Box<PackId> },
     #[error("{} and {} are not the same log: give the two that belong together", safe(.log.display()), safe(.spare.display()))]
     Apart { log: PathBuf, spare: PathBuf },
+    #[error("{}: {mended}: begin another log", safe(.path.display()))]
+    EndedNow { path: PathBuf, mended: Box<Mended> },
+    #[error("the end of {} waits to be joined to it: {why}; then: earmark mend {}. Meanwhile begin another log", safe(.path.display()), safe(.path.display()))]
+    EndWaits { path: PathBuf, why: Box<MendError> },
 }
 
 fn pack(id: &PackId) -> String {
@@ -39,6 +44,10 @@ pub struct Opening {
     path: PathBuf,
     spare: Option<PathBuf>,
     left_open: Option<LeftOpen>,
+    /// For people.
+    told: Vec<String>,
+    /// There are rests that should follow on this log, and do not.
+    has_strays: bool,
 }
 
 /// What there is of it already.
@@ -47,7 +56,12 @@ struct LeftOpen {
     log: Journal,
     spare: Option<Journal>,
     records: Vec<Record>,
-    torn: u64,
+    /// So many of these, the last ones, are not in the log yet.
+    waiting: usize,
+    /// What is to be let go of once they are.
+    rests: Vec<PathBuf>,
+    /// What else is to be said of the pause.
+    more: Vec<String>,
 }
 
 /// A log at work.
@@ -58,6 +72,8 @@ pub struct Opened<'p> {
     /// The moment on the log's clock, and what is to be written first.
     pub now: Millis,
     pub effects: Vec<Effect>,
+    /// Rests to be let go of once that is on disk.
+    pub rests: Vec<PathBuf>,
 }
 
 impl Opening {
@@ -65,31 +81,67 @@ impl Opening {
         &self.path
     }
 
-    /// Looks what is there. Nothing is made yet, but a log that is gone on with is ours from now on.
+    /// Looks what is there, also for records that wait to be joined. Nothing is made yet, but a log that is gone on with is
+    /// ours from now on.
     ///
     /// # Errors
-    /// [`OpeningError::Journal`]: it is closed, in use or not sound. [`OpeningError::OtherPack`],
-    /// [`OpeningError::Apart`].
+    /// [`OpeningError::Journal`]: it is closed, in use or not sound. [`OpeningError::EndedNow`], [`OpeningError::EndWaits`]:
+    /// what waited ends it. [`OpeningError::OtherPack`], [`OpeningError::Apart`].
     pub fn look(path: &Path, spare: Option<&Path>, pack: &Pack) -> Result<Opening, OpeningError> {
-        let mut places = vec![path];
-        places.extend(spare);
+        Opening::look_in(&Places::of_environment(), path, spare, pack)
+    }
+
+    /// The same, with other places for what waits.
+    ///
+    /// # Errors
+    /// As [`Opening::look`].
+    pub fn look_in(saved: &Places, path: &Path, spare: Option<&Path>, pack: &Pack) -> Result<Opening, OpeningError> {
+        let there: Vec<&Path> = [Some(path), spare].into_iter().flatten().filter(|place| place.exists()).collect();
+        let waiting = journal::waiting(path, spare, saved);
+        if let Some(waiting) = waiting.as_ref().filter(|waiting| waiting.closed && !waiting.rests.is_empty()) {
+            return Err(end(waiting, path, spare, &there, saved));
+        }
         let mut found = Vec::new();
-        for place in places.iter().filter(|place| place.exists()) {
+        for place in there {
             found.push(Journal::resume(place)?);
         }
         // The one with more records first: the other was away.
         found.sort_by_key(|(_, found)| std::cmp::Reverse(found.records.len()));
-        let left_open = match found.is_empty() {
+        let mut left_open = match found.is_empty() {
             true => None,
             false => Some(LeftOpen::join(found, path, spare)?),
         };
+        let (mut told, mut has_strays) = (Vec::new(), false);
+        if let (Some(left_open), Some(waiting)) = (&mut left_open, waiting) {
+            has_strays = !waiting.refused.is_empty();
+            told = left_open.take(waiting);
+        }
         if let Some(header) = left_open.as_ref().and_then(LeftOpen::header)
             && header.pack.sha256 != pack.id.sha256
         {
             let (log, here) = (Box::new(header.pack.clone()), Box::new(pack.id.clone()));
             return Err(OpeningError::OtherPack { path: path.into(), log, here });
         }
-        Ok(Opening { path: path.into(), spare: spare.map(Path::to_path_buf), left_open })
+        Ok(Opening { path: path.into(), spare: spare.map(Path::to_path_buf), left_open, told, has_strays })
+    }
+
+    /// What people should know of it.
+    pub fn told(&self) -> &[String] {
+        &self.told
+    }
+
+    /// Tells this first.
+    fn having(mut self, told: Vec<String>) -> Opening {
+        self.told.splice(0..0, told);
+        self
+    }
+
+    /// Whether it can be gone on with at this moment.
+    fn can_go_on(self, pack: &Pack, wall: DateTime<FixedOffset>) -> Result<Opening, OpeningError> {
+        let records = self.left_open.iter().map(|open| &open.records[..]).find(|records| !records.is_empty());
+        let tried = records.map(|records| Core::resume(records, pack, wall, &[]).map(drop)).transpose();
+        tried.map_err(|why| OpeningError::Resume { path: self.path.clone(), why })?;
+        Ok(self)
     }
 
     /// The header that the log has already.
@@ -107,24 +159,20 @@ impl Opening {
         pack: &'p Pack,
         wall: DateTime<FixedOffset>,
     ) -> Result<Opened<'p>, OpeningError> {
-        let Opening { path, spare, left_open } = self;
-        let (log, spare, records, torn) = match left_open {
-            Some(LeftOpen { log, spare, records, torn }) => (log, spare, records, torn),
+        let Opening { path, spare, left_open, .. } = self;
+        let LeftOpen { log, spare, records, waiting, rests, mut more } = match left_open {
+            Some(left_open) => left_open,
             None => {
                 let log = Journal::create(&path)?;
                 let spare = spare.map(Journal::create).transpose();
                 // Else the empty file would stand in the way of the next try.
                 let spare = spare.inspect_err(|_| drop(std::fs::remove_file(&path)))?;
-                (log, spare, vec![], 0)
+                LeftOpen { log, spare, records: vec![], waiting: 0, rests: vec![], more: vec![] }
             }
         };
         if records.is_empty() {
             let (core, effects) = Core::open(header, pack, Anchor { start: wall });
-            return Ok(Opened { core, log, spare, now: 0, effects });
-        }
-        let mut more = Vec::new();
-        if torn > 0 {
-            more.push(format!("{torn} bytes of a torn line were cut off"));
+            return Ok(Opened { core, log, spare, now: 0, effects, rests });
         }
         if let Some(Body::Header(before)) = records.first().map(|record| &record.body) {
             more.extend(differs("engine", &engine(&before.engine), &engine(&header.engine)));
@@ -132,8 +180,11 @@ impl Opening {
             more.extend(differs("program", &before.program, &header.program));
         }
         let resumed = Core::resume(&records, pack, wall, &more);
-        let (core, now, effects) = resumed.map_err(|why| OpeningError::Resume { path, why })?;
-        Ok(Opened { core, log, spare, now, effects })
+        let (core, now, new) = resumed.map_err(|why| OpeningError::Resume { path, why })?;
+        // Before anything else, and never waited for: the disk may be full still.
+        let waiting = records.into_iter().rev().take(waiting).rev();
+        let effects = waiting.map(|record| Effect::Append(Box::new(record))).chain(new).collect();
+        Ok(Opened { core, log, spare, now, effects, rests })
     }
 }
 
@@ -177,7 +228,30 @@ impl LeftOpen {
             Some(other) if longer.path() != path => (other, Some(longer)),
             other => (longer, other),
         };
-        Ok(LeftOpen { log, spare, records, torn })
+        let more = (torn > 0).then(|| format!("{torn} bytes of a torn line were cut off")).into_iter().collect();
+        Ok(LeftOpen { log, spare, records, waiting: 0, rests: vec![], more })
+    }
+
+    /// Takes in what waited; tells people.
+    fn take(&mut self, waiting: Waiting) -> Vec<String> {
+        let Waiting { from, records, joined, rests, refused, .. } = waiting;
+        let new = records.into_iter().skip(self.records.len().saturating_sub(from as usize));
+        let before = self.records.len();
+        self.records.extend(new);
+        self.waiting = self.records.len() - before;
+        self.rests = rests;
+        let from = |joined: &journal::Joined, one: &str, many: &str| {
+            let from = safe(joined.rest.display());
+            match joined.last - joined.first + 1 {
+                1 => format!("1 record that had waited {one} joined from {from}"),
+                count => format!("{count} records that had waited {many} joined from {from}"),
+            }
+        };
+        let strays = refused.iter().map(|why| format!("not joined: {why}"));
+        self.more.extend(joined.iter().map(|joined| from(joined, "was", "were")).chain(strays.clone()));
+        let log = self.log.path().display();
+        let told = joined.iter().map(|joined| format!("{log}: {}.", from(joined, "is", "are")));
+        told.chain(strays.map(|stray| format!("warning: {stray}."))).collect()
     }
 
     fn header(&self) -> Option<&Header> {
@@ -188,35 +262,67 @@ impl LeftOpen {
     }
 }
 
+/// Joins what waited to a log that it ends, at all its places.
+fn end(waiting: &Waiting, path: &Path, spare: Option<&Path>, there: &[&Path], saved: &Places) -> OpeningError {
+    let path = path.to_path_buf();
+    let mended = match journal::mend_found(&waiting.log, &path, spare, saved) {
+        Ok(mended) if mended.joined.is_empty() => return JournalError::Ended { path }.into(),
+        Ok(mended) => Box::new(mended),
+        Err(why) => return OpeningError::EndWaits { path, why: Box::new(why) },
+    };
+    for other in there.iter().filter(|place| **place != waiting.log) {
+        if let Err(why) = journal::mend(other, Some(&waiting.log), saved) {
+            return OpeningError::EndWaits { path: other.into(), why: Box::new(why) };
+        }
+    }
+    OpeningError::EndedNow { path, mended }
+}
+
 /// For a recorder that nobody looks after: the log in `folder` that was left open last, else a new one at `path`, or beside
-/// it if there is one of that name. Also what to say of one that was left open and cannot be gone on with.
+/// it if there is one of that name. Whatever waits for a log there is joined to it first.
 ///
 /// # Errors
 /// Those of [`Opening::look`] on the new one.
-pub fn go_on_or_begin(folder: &Path, path: &Path, pack: &Pack) -> Result<(Opening, Option<String>), OpeningError> {
-    let mut told = None;
-    if let Some((open, _)) = left_open(folder, SystemTime::now()) {
-        match Opening::look(&open, None, pack) {
-            Ok(opening) => return Ok((opening, None)),
-            Err(why) => told = Some(format!("{why}. A new log is begun.")),
+pub fn go_on_or_begin(
+    saved: &Places,
+    folder: &Path,
+    path: &Path,
+    pack: &Pack,
+    wall: DateTime<FixedOffset>,
+) -> Result<Opening, OpeningError> {
+    let newest = || left_open(folder, SystemTime::now()).map(|(path, _)| path);
+    let (mut told, open) = (Vec::new(), newest());
+    let others = saved.logs_with_rests(folder).into_iter().filter(|log| Some(log) != open.as_ref());
+    others.for_each(|log| told.extend(mended(&log, saved)));
+    // One whose beginning had waited is open only now.
+    if let Some(open) = open.or_else(newest) {
+        let looked = Opening::look_in(saved, &open, None, pack).and_then(|opening| opening.can_go_on(pack, wall));
+        match looked {
+            Ok(opening) if !opening.has_strays => return Ok(opening.having(told)),
+            // To go on would part the log from what is missing.
+            Ok(opening) => {
+                told.extend_from_slice(opening.told());
+                told.push(format!("{} is left as it is. A new log is begun.", safe(open.display())));
+            }
+            Err(why) => told.push(format!("{why}. A new log is begun.")),
         }
+        told.extend(mended(&open, saved));
     }
-    Ok((Opening::look(&free(path), None, pack)?, told))
+    Ok(Opening::look_in(saved, &free(path), None, pack)?.having(told))
+}
+
+/// Joins what waits for a log that is not gone on with; what to say of it.
+fn mended(log: &Path, saved: &Places) -> Option<String> {
+    match journal::mend_found(log, log, None, saved) {
+        Ok(mended) if mended.is_nothing() => None,
+        Ok(mended) => Some(format!("{}: {mended}.", safe(log.display()))),
+        Err(why) => Some(format!("warning: {why}.")),
+    }
 }
 
 /// A log's path that is free: names are by the second.
 fn free(path: &Path) -> PathBuf {
     names(path, ENDING).find(|path| !path.exists()).unwrap_or_default()
-}
-
-/// For the log `NAME.earmark.jsonl`, `NAME` with this ending, then `NAME-2`, and so on.
-pub fn names(log: &Path, ending: &'static str) -> impl Iterator<Item = PathBuf> {
-    let name = log.to_string_lossy();
-    let stem = name.strip_suffix(ENDING).unwrap_or(&name).to_string();
-    (1..).map(move |n| match n {
-        1 => format!("{stem}{ending}").into(),
-        n => format!("{stem}-{n}{ending}").into(),
-    })
 }
 
 /// The newest log in a folder that was left open within a day, and how long ago.

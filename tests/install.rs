@@ -99,6 +99,12 @@ fn the_installed_program_needs_nothing_else_and_goes_without_a_trace() {
     let unit = fs::read_to_string(root.path("lib/systemd/system/earmark.service")).unwrap();
     assert!(unit.contains("\nExecStart=/opt/earmark/bin/earmark listen "), "{unit}");
 
+    // What a full disk does not take until a stop is saved where the next start finds it: not in the private /tmp.
+    for line in ["StateDirectory=earmark", "RuntimeDirectory=earmark", "RuntimeDirectoryPreserve=yes", "PrivateTmp=yes"]
+    {
+        assert!(unit.lines().any(|there| there == line), "{line} is not in {unit}");
+    }
+
     // What it finds is what was installed: the pack says so, and a file that is gone is missed.
     let pack = root.path("share/earmark/grammars/newborn/pack.toml");
     let text = fs::read_to_string(&pack).unwrap();

@@ -6,8 +6,12 @@ use earmark::journal::{self, Fault, Journal, JournalError, MAX_LINE};
 use earmark::record::*;
 use proptest::prelude::*;
 use std::fs;
-use std::process::{Command, Stdio};
+use std::os::unix::fs::PermissionsExt;
+use std::os::unix::process::ExitStatusExt;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output, Stdio};
 use support::{any_log, every_kind, header, place, record, write};
+use tempfile::TempDir;
 
 fn said(text: impl Into<String>) -> Record {
     record(1000, Body::Said { text: text.into() })
@@ -76,7 +80,6 @@ fn sha256sum_of_gnu_coreutils_agrees() {
 #[cfg(unix)]
 #[test]
 fn only_the_owner_may_read_a_log() {
-    use std::os::unix::fs::PermissionsExt;
     let (_folder, path) = place();
     write(&path, &every_kind());
     assert_eq!(fs::metadata(&path).unwrap().permissions().mode() & 0o777, 0o600);
@@ -241,4 +244,293 @@ fn what_is_no_log_is_refused_with_its_place() {
             other => panic!("{other:?}"),
         }
     }
+}
+
+// Mended
+
+/// A closed log of every kind of record, and folders where parts of it may lie.
+struct Parts {
+    folder: TempDir,
+    log: PathBuf,
+    whole: Vec<u8>,
+    /// Where each line ends.
+    ends: Vec<usize>,
+}
+
+impl Parts {
+    fn new() -> Parts {
+        let (folder, log) = place();
+        write(&log, &every_kind());
+        let whole = fs::read(&log).unwrap();
+        let ends = (1..=whole.len()).filter(|&end| whole[end - 1] == b'\n').collect();
+        for name in ["state/earmark", "tmp"] {
+            fs::create_dir_all(folder.path().join(name)).unwrap();
+        }
+        Parts { folder, log, whole, ends }
+    }
+
+    fn path(&self, name: &str) -> PathBuf {
+        self.folder.path().join(name)
+    }
+
+    /// Records from the first to before the last.
+    fn lines(&self, first: usize, end: usize) -> &[u8] {
+        let start = |line: usize| line.checked_sub(1).map_or(0, |before| self.ends[before]);
+        &self.whole[start(first)..start(end)]
+    }
+
+    fn put(&self, name: &str, content: &[u8]) -> PathBuf {
+        let path = self.path(name);
+        fs::write(&path, content).unwrap();
+        path
+    }
+
+    fn command(&self, program: &[&str]) -> Command {
+        let words = [program, &[env!("CARGO_BIN_EXE_earmark"), "mend"]].concat();
+        let mut command = Command::new(words[0]);
+        command.args(&words[1..]).env("XDG_STATE_HOME", self.path("state")).env("TMPDIR", self.path("tmp"));
+        command.env_remove("STATE_DIRECTORY").env_remove("RUNTIME_DIRECTORY");
+        command
+    }
+
+    fn mend(&self, rest: Option<&Path>) -> Output {
+        self.command(&[]).arg(&self.log).args(rest).output().unwrap()
+    }
+
+    fn is_whole(&self) {
+        assert_eq!(fs::read(&self.log).unwrap(), self.whole);
+    }
+}
+
+fn printed(output: &Output) -> String {
+    String::from_utf8_lossy(&output.stdout).into_owned() + &String::from_utf8_lossy(&output.stderr)
+}
+
+/// What was said, of a mend that did what it should.
+fn done(output: &Output) -> String {
+    assert_eq!(output.status.code(), Some(0), "{}", printed(output));
+    printed(output)
+}
+
+#[test]
+fn what_was_saved_is_joined_to_a_log_torn_at_any_byte_and_again_comes_to_the_same() {
+    let parts = Parts::new();
+    let all = every_kind().len();
+    let (begun, length) = (parts.lines(0, 5).len(), parts.whole.len());
+    let saved = parts.lines(5, all).to_vec();
+    // Also what a mend leaves that was stopped: a part of the rest is there already, or all of it.
+    for end in (begun..length).step_by(61).chain([length - 1, length]) {
+        parts.put("drill.earmark.jsonl", &parts.whole[..end]);
+        let rest = parts.put("anywhere.earmark.rest", &saved);
+        let said = done(&parts.mend(Some(&rest)));
+        parts.is_whole();
+        assert!(!rest.exists() && said.contains("; the log is closed\n"), "{said}");
+        let there = parts.ends.iter().filter(|&&line| line <= end).count();
+        let torn = end - parts.ends[there - 1];
+        let lacks_feed = parts.ends.contains(&(end + 1));
+        assert_eq!(said.contains(&format!("cut {torn} bytes of a torn line;")), torn > 1 && !lacks_feed, "{said}");
+        if there + 1 < all && !lacks_feed {
+            let joined =
+                format!("joined {} records, seq {there} to {}, from {};", all - there, all - 1, rest.display());
+            assert!(said.contains(&joined), "{said}");
+        }
+        assert!(done(&parts.mend(None)).contains(": nothing to mend; the log is closed"));
+    }
+}
+
+/// A real kill in mid-write: beyond a limit on the size of files the kernel ends the program.
+#[test]
+fn killed_at_any_byte_a_mend_loses_nothing_and_is_done_again() {
+    let parts = Parts::new();
+    let saved = parts.lines(5, every_kind().len()).to_vec();
+    let begun = [parts.lines(0, 5), b"{\"seq\":5,"].concat();
+    let mut kills = 0;
+    for limit in (parts.lines(0, 5).len()..parts.whole.len()).step_by(397) {
+        parts.put("drill.earmark.jsonl", &begun);
+        let rest = parts.put("drill.earmark.rest", &saved);
+        let limited = format!("--fsize={limit}:{limit}");
+        let output = parts.command(&["prlimit", "--core=0", &limited]).arg(&parts.log).output().unwrap();
+        assert_eq!(output.status.signal(), Some(25), "SIGXFSZ, not {}", printed(&output));
+        let left = fs::read(&parts.log).unwrap();
+        assert_eq!(left, &parts.whole[..limit], "it was stopped in the middle");
+        assert_eq!(fs::read(&rest).unwrap(), saved);
+        done(&parts.mend(None));
+        parts.is_whole();
+        assert!(!rest.exists());
+        kills += 1;
+    }
+    assert!(kills > 10, "only {kills} kills");
+}
+
+#[test]
+fn what_does_not_follow_on_is_refused_by_its_place_and_everything_is_left_as_it_was() {
+    let parts = Parts::new();
+    let all = every_kind().len();
+    let refused = |log: &[u8], rest: &[u8], said: &[&str]| {
+        parts.put("drill.earmark.jsonl", log);
+        let rest_path = parts.put("some.earmark.rest", rest);
+        let output = parts.mend(Some(&rest_path));
+        let text = printed(&output);
+        assert_eq!(output.status.code(), Some(1), "{text}");
+        said.iter().for_each(|part| assert!(text.contains(part), "{part:?} is not in {text}"));
+        assert_eq!(fs::read(&parts.log).unwrap(), log);
+        assert_eq!(fs::read(&rest_path).unwrap(), rest);
+    };
+    let torn = [parts.lines(0, 5), b"{\"seq\":5,"].concat();
+    let rest = parts.lines(5, all);
+    let changed = |bytes: &[u8], at: usize| {
+        let mut bytes = bytes.to_vec();
+        bytes[at] ^= 1;
+        bytes
+    };
+    // Damage before the end.
+    let place = format!("drill.earmark.jsonl, line 2 (byte {}): ", parts.ends[0]);
+    refused(&changed(&torn, parts.ends[0] + 40), rest, &[&place, "compare it with a copy"]);
+    let place = format!("drill.earmark.jsonl, line 5 (byte {}): ", parts.ends[3]);
+    let last = parts.lines(0, 5);
+    refused(&changed(&last[..last.len() - 1], parts.ends[3] + 40), rest, &[&place, "compare it with a copy"]);
+    // A rest of which a byte was changed, or a line is gone.
+    let second = parts.lines(5, 6).len();
+    let place = format!("some.earmark.rest, line 2 (byte {second}): ");
+    refused(&torn, &changed(rest, second + 40), &[&place, "compare it with a copy"]);
+    refused(&torn, &[parts.lines(5, 6), parts.lines(7, all)].concat(), &[&place, "compare both with a copy"]);
+    refused(&torn, b"precious\n", &["some.earmark.rest, line 1 (byte 0): "]);
+    refused(&torn, b"", &["some.earmark.rest, line 1 (byte 0): "]);
+    // Records between that neither has.
+    refused(&torn, parts.lines(7, all), &["line 1 (byte 0): it begins with record 7", "ends before record 5"]);
+    // Another log's.
+    let other = Parts::new();
+    let mut records = every_kind();
+    records[3].written_ms += 1;
+    fs::remove_file(&other.log).unwrap();
+    write(&other.log, &records);
+    let others = fs::read(&other.log).unwrap();
+    let place = format!("drill.earmark.jsonl, line 5 (byte {})", parts.ends[3]);
+    refused(&torn, &others[parts.ends[4]..], &["record 5 does not follow on", &place, "give the log"]);
+    // One that went on without it.
+    let place = format!("drill.earmark.jsonl has another record 3, line 4 (byte {})", parts.ends[2]);
+    let rest_place = format!("some.earmark.rest, line 3 (byte {}): ", parts.ends[2] - parts.ends[0]);
+    refused(&torn, &others[parts.ends[0]..], &[&rest_place, "another record 3, line 4", &place[20..], "keep both"]);
+    // One that was ended.
+    let close = record(6000, support::close());
+    let ended = parts.path("ended.earmark.jsonl");
+    write(&ended, &[&every_kind()[..5], &[close]].concat());
+    let ended = fs::read(&ended).unwrap();
+    refused(&ended, parts.lines(5, all), &["has another record 5", "keep both"]);
+    // Not even the log's own line feed: what is no log is nobody's to cut.
+    refused(b"precious", parts.lines(0, 5), &["drill.earmark.jsonl, line 1 (byte 0): "]);
+
+    // While it is written, with nothing to join, and to itself.
+    parts.put("drill.earmark.jsonl", parts.lines(0, 5));
+    let rest_path = parts.put("drill.earmark.rest", rest);
+    let (journal, _) = Journal::resume(&parts.log).unwrap();
+    let output = parts.mend(None);
+    assert_eq!((output.status.code(), rest_path.exists()), (Some(1), true));
+    assert!(printed(&output).contains("is being written by another program"), "{}", printed(&output));
+    drop(journal);
+    let output = parts.mend(Some(&parts.log));
+    assert!(printed(&output).contains("cannot be joined to itself"), "{}", printed(&output));
+    assert_eq!(fs::read(&parts.log).unwrap(), parts.lines(0, 5));
+    let nowhere = parts.command(&[]).arg(parts.path("nowhere.earmark.jsonl")).output().unwrap();
+    assert_eq!(nowhere.status.code(), Some(1));
+}
+
+#[test]
+fn records_after_the_close_record_are_refused_where_they_begin() {
+    let (folder, path) = place();
+    let mut records = every_kind();
+    records.truncate(5);
+    records.push(record(6000, support::close()));
+    write(&path, &records);
+    let before = fs::read(&path).unwrap();
+    let last = before[..before.len() - 1].iter().rposition(|&b| b == b'\n').unwrap() + 1;
+    // Sealed by hand: a record that follows on the close record.
+    let prev = journal::sha256(&before[last..before.len() - 1]);
+    let covered = format!(
+        r#"{{"seq":6,"t_ms":7000,"at":"2026-11-25T07:16:14.250+00:00","kind":"said","text":"late","written_ms":7000,"prev":"{prev}""#
+    );
+    let line = format!("{covered},\"hash\":\"{}\"}}\n", journal::sha256(covered.as_bytes()));
+    let rest = folder.path().join("late.earmark.rest");
+    fs::write(&rest, &line).unwrap();
+    let places = journal::Places::new(folder.path(), folder.path());
+    let error = journal::mend(&path, Some(&rest), &places).unwrap_err().to_string();
+    assert!(error.contains(&format!("ended by its close record, line 6 (byte {last})")), "{error}");
+    assert_eq!(fs::read(&path).unwrap(), before);
+    assert_eq!(fs::read_to_string(&rest).unwrap(), line);
+}
+
+#[test]
+fn rests_are_found_wherever_they_were_saved_and_joined_in_their_order() {
+    let parts = Parts::new();
+    let all = every_kind().len();
+    parts.put("drill.earmark.jsonl", parts.lines(0, 5));
+    // Three stops: their rests lie at three places, the last first by its name. One has records of another again.
+    let rests = [
+        parts.put("tmp/drill.earmark.rest", parts.lines(12, all)),
+        parts.put("state/earmark/drill-2.earmark.rest", parts.lines(8, 12)),
+        parts.put("drill.earmark.rest", parts.lines(5, 10)),
+    ];
+    // Another log's of another name is nobody's business; one of this name is told of.
+    let stranger = parts.put("tmp/stranger.earmark.rest", b"precious\n");
+    let said = done(&parts.mend(None));
+    parts.is_whole();
+    let joined = ["5 records, seq 5 to 9", "2 records, seq 10 to 11", &format!("{} records, seq 12 to 18", all - 12)];
+    let at: Vec<usize> = joined.iter().map(|part| said.find(part).unwrap_or_else(|| panic!("{said}"))).collect();
+    assert!(at.is_sorted() && said.contains("the log is closed"), "{said}");
+    assert!(rests.iter().all(|rest| !rest.exists()) && stranger.exists());
+    let said = done(&parts.mend(None));
+    assert!(said.contains("nothing to mend; the log is closed"), "{said}");
+
+    // What follows on is joined; what has its name and does not is left, and told.
+    parts.put("drill.earmark.jsonl", parts.lines(0, 5));
+    let rest = parts.put("drill.earmark.rest", parts.lines(5, 8));
+    let odd = parts.put("state/earmark/drill.earmark.rest", parts.lines(9, all));
+    let output = parts.mend(None);
+    assert_eq!(output.status.code(), Some(1));
+    let said = printed(&output);
+    assert!(said.contains("joined 3 records, seq 5 to 7") && said.contains("the log is still open"), "{said}");
+    assert!(said.contains(&format!("not joined: {}, line 1 (byte 0)", odd.display())), "{said}");
+    assert_eq!(fs::read(&parts.log).unwrap(), parts.lines(0, 8));
+    assert!(!rest.exists() && odd.exists());
+    // The spare log has what is missing between, and stays.
+    let spare = parts.put("spare.earmark.jsonl", parts.lines(0, 10));
+    assert!(done(&parts.mend(Some(&spare))).contains("joined 2 records, seq 8 to 9"));
+    assert!(spare.exists());
+    done(&parts.mend(None));
+    parts.is_whole();
+}
+
+#[test]
+fn a_torn_end_is_cut_and_a_log_that_was_hardly_begun_is_made_whole() {
+    let parts = Parts::new();
+    parts.put("drill.earmark.jsonl", &[parts.lines(0, 5), &parts.lines(5, 6)[..37]].concat());
+    let said = done(&parts.mend(None));
+    assert!(said.contains("cut 37 bytes of a torn line; the log is still open"), "{said}");
+    assert_eq!(fs::read(&parts.log).unwrap(), parts.lines(0, 5));
+    // Torn bytes that no rest has are said to be so.
+    parts.put("drill.earmark.jsonl", &[parts.lines(0, 5), b"{\"seq\":6"].concat());
+    let rest = parts.put("drill.earmark.rest", parts.lines(5, every_kind().len()));
+    let said = done(&parts.mend(None));
+    assert!(said.contains("cut 8 bytes of a torn line that is no part of record 5; joined"), "{said}");
+    parts.is_whole();
+    // Of the header nothing, or half of it, or not even the file.
+    for header in [Some(0), Some(5), Some(200), None] {
+        match header {
+            Some(bytes) => drop(parts.put("drill.earmark.jsonl", &parts.whole[..bytes])),
+            None => fs::remove_file(&parts.log).unwrap(),
+        }
+        fs::write(&rest, &parts.whole).unwrap();
+        let said = done(&parts.mend(None));
+        assert!(said.contains("joined 19 records, seq 0 to 18"), "{said}");
+        parts.is_whole();
+        assert_eq!(fs::metadata(&parts.log).unwrap().permissions().mode() & 0o077, 0, "nobody else may read it");
+        assert!(!rest.exists());
+    }
+    // A rest that was cut short gives what it has.
+    parts.put("drill.earmark.jsonl", parts.lines(0, 5));
+    fs::write(&rest, [parts.lines(5, 7), &parts.lines(7, 8)[..20]].concat()).unwrap();
+    let said = done(&parts.mend(None));
+    assert!(said.contains("joined 2 records, seq 5 to 6"), "{said}");
+    assert!(said.contains("left out 20 bytes of a torn line at the end of"), "{said}");
+    assert_eq!(fs::read(&parts.log).unwrap(), parts.lines(0, 7));
 }

@@ -217,6 +217,7 @@ fn what_cannot_be_redacted_is_named_and_nothing_is_written() {
     fs::write(&out, "is here already").unwrap();
     assert!(try_it().contains("is there already and is left as it is"));
     assert_eq!(fs::read_to_string(&out).unwrap(), "is here already");
+    fs::remove_file(&out).unwrap();
     let Body::Header(header) = &mut records[0].body else { unreachable!() };
     header.pack.name = "nobodys".into();
     fs::remove_file(&path).unwrap();

@@ -9,7 +9,7 @@ use chrono::{DateTime, FixedOffset, TimeDelta};
 use common::script::{Run, action, pack, reading};
 use earmark::core::state::State;
 use earmark::core::{Core, Effect, Input, ResumeError};
-use earmark::journal::{self, Fault, Journal, JournalError};
+use earmark::journal::{self, Fault, Journal, JournalError, Places};
 use earmark::opening::{Opening, OpeningError, go_on_or_begin, left_open};
 use earmark::pack::Pack;
 use earmark::record::{Body, By, EngineId, Header, Purpose, Record};
@@ -17,7 +17,7 @@ use earmark::settings;
 use earmark::time::{Anchor, Millis};
 use proptest::prelude::*;
 use std::fs;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::LazyLock;
 use std::time::{Duration, SystemTime};
 use support::{close, every_kind, place};
@@ -382,13 +382,19 @@ fn a_log_that_was_left_open_is_found_in_its_folder() {
 fn a_recorder_that_nobody_looks_after_goes_on_with_an_open_log_or_begins_one_and_says_why() {
     let (folder, path) = place();
     let new = folder.path().join("new.earmark.jsonl");
+    let places = Places::new(folder.path().join("state"), folder.path().join("tmp"));
+    let begin = |new: &Path, at: &str| go_on_or_begin(&places, folder.path(), new, &PACK, wall(at)).unwrap();
     let opened = |new: &Path| {
-        let (opening, told) = go_on_or_begin(folder.path(), new, &PACK).unwrap();
-        (opening.path().to_path_buf(), opening.header().is_some(), told)
+        let opening = begin(new, "2026-01-01T09:05:00+00:00");
+        (opening.path().to_path_buf(), opening.header().is_some(), opening.told().to_vec())
     };
-    assert_eq!(opened(&new), (new.clone(), false, None));
+    assert_eq!(opened(&new), (new.clone(), false, vec![]));
     write(&path, &broken_off());
-    assert_eq!(opened(&new), (path.clone(), true, None));
+    assert_eq!(opened(&new), (path.clone(), true, vec![]));
+    // Of another day, whatever the file's own time is: the recorder must not end over it again and again.
+    let late = begin(&new, "2026-01-03T09:05:00+00:00");
+    assert_eq!(late.path(), new);
+    assert!(late.told()[0].contains("too long ago") && late.told()[0].contains("A new log is begun"));
     // Of another pack: it is left as it is.
     let mut other = broken_off();
     let Body::Header(header) = &mut other[0].body else { panic!("no header") };
@@ -398,8 +404,7 @@ fn a_recorder_that_nobody_looks_after_goes_on_with_an_open_log_or_begins_one_and
     let before = fs::read(&path).unwrap();
     let (at, goes_on, told) = opened(&new);
     assert_eq!((at, goes_on), (new.clone(), false));
-    let told = told.unwrap();
-    assert!(told.contains(path.to_str().unwrap()) && told.contains("A new log is begun"), "{told}");
+    assert!(told[0].contains(path.to_str().unwrap()) && told[0].contains("A new log is begun"), "{told:?}");
     assert_eq!(fs::read(&path).unwrap(), before);
     // One of the same second that was ended.
     fs::remove_file(&path).unwrap();
@@ -407,4 +412,176 @@ fn a_recorder_that_nobody_looks_after_goes_on_with_an_open_log_or_begins_one_and
     ended.push(Record { t_ms: 50_000, written_ms: 50_000, body: close(), ..ended[1].clone() });
     write(&new, &ended);
     assert_eq!(opened(&new).0, folder.path().join("new-2.earmark.jsonl"));
+}
+
+// What waited for its log
+
+/// A drill that broke off, and where what its disk did not take may lie.
+struct Waited {
+    folder: tempfile::TempDir,
+    log: PathBuf,
+    places: Places,
+    records: Vec<Record>,
+}
+
+impl Waited {
+    fn new(more: Option<Record>) -> Waited {
+        let (folder, log) = place();
+        for name in ["state", "tmp"] {
+            fs::create_dir(folder.path().join(name)).unwrap();
+        }
+        let places = Places::new(folder.path().join("state"), folder.path().join("tmp"));
+        let records = broken_off().into_iter().chain(more).collect();
+        Waited { folder, log, places, records }
+    }
+
+    /// The log has the first records, a file of this name the others.
+    fn apart(&self, first: usize, rest: &str) -> PathBuf {
+        let whole = self.bytes(&self.records);
+        let lines: Vec<&[u8]> = whole.split_inclusive(|&b| b == b'\n').collect();
+        let rest = self.folder.path().join(rest);
+        fs::write(&self.log, lines[..first].concat()).unwrap();
+        fs::write(&rest, lines[first..].concat()).unwrap();
+        rest
+    }
+
+    fn bytes(&self, records: &[Record]) -> Vec<u8> {
+        let made = self.folder.path().join("made");
+        write(&made, records);
+        let bytes = fs::read(&made).unwrap();
+        fs::remove_file(made).unwrap();
+        bytes
+    }
+
+    /// As the daemon does; gives what is told, and what is written first.
+    fn go_on(&self, spare: Option<&Path>) -> Result<(Vec<String>, Vec<Record>), OpeningError> {
+        let opening = Opening::look_in(&self.places, &self.log, spare, &PACK)?;
+        let told = opening.told().to_vec();
+        let mut opened = opening.open(header(&PACK), &PACK, wall("2026-01-01T09:05:00+00:00"))?;
+        let new = appended(opened.effects);
+        for record in &new {
+            opened.log.append(record)?;
+            opened.spare.as_mut().map(|spare| spare.append(record)).transpose()?;
+        }
+        journal::let_go(opened.rests);
+        Ok((told, new))
+    }
+
+    /// As a service.
+    fn begin(&self) -> Opening {
+        let new = self.folder.path().join("new.earmark.jsonl");
+        go_on_or_begin(&self.places, self.folder.path(), &new, &PACK, wall("2026-01-01T09:05:00+00:00")).unwrap()
+    }
+}
+
+fn the_end() -> Record {
+    let last = broken_off().pop().unwrap();
+    Record { t_ms: 50_000, written_ms: 50_000, body: close(), ..last }
+}
+
+#[test]
+fn what_waited_is_written_before_anything_else_and_stands_in_the_log() {
+    let waited = Waited::new(None);
+    let spare = waited.folder.path().join("spare.earmark.jsonl");
+    let (count, all) = (waited.records.len(), &waited.records);
+    // Also where the header itself had waited, and with the log at two places, of which one lacks more.
+    for (first, second) in [(3, None), (0, None), (3, Some(2))] {
+        let rest = waited.apart(first, "state/drill.earmark.rest");
+        let with_spare = second.map(|second| {
+            fs::write(&spare, waited.bytes(&all[..second])).unwrap();
+            spare.as_path()
+        });
+        let (told, new) = waited.go_on(with_spare).unwrap();
+        assert_eq!(new[..count - first], all[first..]);
+        let number = count - first;
+        let text = recorder_text(&new[number]);
+        let said = format!("{number} records that had waited were joined from {}", rest.display());
+        assert!(text.contains(&said) && text.contains("no record for 0:04:20"), "{text}");
+        assert!(told[0].contains(&format!("{number} records that had waited are joined from")), "{told:?}");
+        let found = sound(&waited.log);
+        assert_eq!(found[..count], all[..]);
+        assert_eq!(found[first..], new);
+        assert!(!rest.exists());
+        if let Some(spare) = with_spare {
+            assert_eq!(fs::read(spare).unwrap(), fs::read(&waited.log).unwrap());
+        }
+    }
+}
+
+#[test]
+fn a_start_that_is_stopped_before_all_that_waited_is_written_is_made_good_by_the_next() {
+    let waited = Waited::new(None);
+    let (count, all) = (waited.records.len(), &waited.records);
+    // The rest is there still, and the log has a part of it, or all of it and more.
+    for there in 3..=count + 1 {
+        let rest = waited.apart(3, "drill.earmark.rest");
+        let mut more = all.clone();
+        more.push(Record { t_ms: 60_000, written_ms: 60_000, ..all[count - 1].clone() });
+        fs::write(&waited.log, waited.bytes(&more[..there])).unwrap();
+        let (_, new) = waited.go_on(None).unwrap();
+        assert_eq!(sound(&waited.log), [&more[..there], &new[..]].concat());
+        assert_eq!(sound(&waited.log)[..count], all[..]);
+        assert!(!rest.exists());
+    }
+}
+
+#[test]
+fn a_log_whose_end_had_waited_is_closed_and_another_begun() {
+    let waited = Waited::new(Some(the_end()));
+    let spare = waited.folder.path().join("spare.earmark.jsonl");
+    let rest = waited.apart(3, "tmp/drill.earmark.rest");
+    fs::write(&spare, waited.bytes(&waited.records[..2])).unwrap();
+    let error = waited.go_on(Some(&spare)).unwrap_err();
+    let text = error.to_string();
+    assert!(matches!(error, OpeningError::EndedNow { .. }), "{text}");
+    assert!(text.contains("from ") && text.contains("the log is closed: begin another log"), "{text}");
+    for place in [&waited.log, &spare] {
+        assert_eq!(sound(place), waited.records);
+    }
+    assert!(!rest.exists());
+    // A service does.
+    fs::remove_file(&spare).unwrap();
+    let rest = waited.apart(3, "tmp/drill.earmark.rest");
+    let opening = waited.begin();
+    assert_eq!(opening.path(), waited.folder.path().join("new.earmark.jsonl"));
+    assert!(opening.told()[0].contains("A new log is begun"), "{:?}", opening.told());
+    assert_eq!(sound(&waited.log), waited.records);
+    assert!(!rest.exists());
+}
+
+#[test]
+fn a_service_joins_what_waited_also_where_the_header_did_and_for_logs_that_it_does_not_go_on_with() {
+    let waited = Waited::new(None);
+    let rest = waited.apart(0, "state/drill.earmark.rest");
+    let opening = waited.begin();
+    assert_eq!((opening.path(), rest.exists()), (waited.log.as_path(), false));
+    let said = format!("joined {} records, seq 0 to {}, from", waited.records.len(), waited.records.len() - 1);
+    assert!(opening.told()[0].contains(&said), "{:?}", opening.told());
+    drop(opening);
+    // Closed, and all of its rest in it: the rest goes, the log is not touched.
+    let ended = Waited::new(Some(the_end()));
+    let rest = ended.apart(3, "state/drill.earmark.rest");
+    fs::write(&ended.log, ended.bytes(&ended.records)).unwrap();
+    let opening = ended.begin();
+    assert_ne!(opening.path(), ended.log);
+    assert!(!rest.exists());
+}
+
+#[test]
+fn a_rest_that_does_not_follow_on_is_left_and_told_and_a_service_records_in_another_log() {
+    let waited = Waited::new(None);
+    let rest = waited.apart(4, "state/drill.earmark.rest");
+    fs::write(&waited.log, waited.bytes(&waited.records[..2])).unwrap();
+    let saved = fs::read(&rest).unwrap();
+    let opening = waited.begin();
+    assert_eq!(opening.path(), waited.folder.path().join("new.earmark.jsonl"));
+    let told = opening.told().join("\n");
+    assert!(told.contains(rest.to_str().unwrap()) && told.contains("A new log is begun"), "{told}");
+    drop(opening);
+    assert_eq!(sound(&waited.log), waited.records[..2]);
+    // Who names the log goes on with it.
+    let (told, new) = waited.go_on(None).unwrap();
+    let said = format!("not joined: {}, line 1 (byte 0)", rest.display());
+    assert!(told[0].contains(&said) && recorder_text(&new[0]).contains(&said), "{told:?}");
+    assert_eq!(fs::read(&rest).unwrap(), saved);
 }

@@ -29,6 +29,7 @@ mod engine;
 mod export;
 mod keypad;
 mod logs;
+mod mend;
 mod output;
 mod phrases;
 mod prepare;
@@ -72,6 +73,11 @@ enum Command {
     Check(check::CheckArgs),
     /// Check logs: chain, order and every byte
     Verify(verify::VerifyArgs),
+    /// Join records that no disk took to their log, and cut off a line that is torn at its end
+    ///
+    /// A recording that ends while its disk is full saves what waits in a file NAME.earmark.rest elsewhere, and says where.
+    /// Whatever does not follow on is refused, and the log is left as it is. Exit status 1 if something was refused.
+    Mend(mend::MendArgs),
     /// Show everything that can be said, or how one sentence is understood
     Phrases(phrases::PhrasesArgs),
     /// Show what each key of a numeric keypad does
@@ -102,6 +108,7 @@ impl Cli {
             Command::Listen(args) => recording::listen(args),
             Command::Check(args) => check::run(args),
             Command::Verify(args) => verify::run(&args),
+            Command::Mend(args) => mend::run(&args),
             Command::Phrases(args) => phrases::run(&args),
             Command::Keypad(args) => keypad::run(&args),
             Command::Debrief(args) => debrief::run(&args),

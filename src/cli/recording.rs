@@ -5,6 +5,7 @@ use super::sign::SignArgs;
 use crate::board::{About, Board, Place};
 use crate::core::Core;
 use crate::device::CloseReason;
+use crate::journal::Places;
 use crate::keypad::{self, Choice};
 use crate::opening::{Opening, go_on_or_begin, left_open};
 use crate::pack::Pack;
@@ -245,9 +246,9 @@ pub fn listen(args: ListenArgs) -> Result<ExitCode> {
     let pack = settings::load_pack(&args.pack)?;
     let anchor = Anchor { start: wall_now() };
     let log = args.log.clone().unwrap_or_else(|| settings::default_log(anchor));
-    let (opening, told) = match args.service {
-        true => go_on_or_begin(Path::new("."), &log, &pack)?,
-        false => (Opening::look(&log, args.log_spare.as_deref(), &pack)?, None),
+    let opening = match args.service {
+        true => go_on_or_begin(&Places::of_environment(), Path::new("."), &log, &pack, anchor.start)?,
+        false => Opening::look(&log, args.log_spare.as_deref(), &pack)?,
     };
     let log = opening.path().to_path_buf();
     let purpose = opening.header().map_or(args.purpose, |header| header.purpose);
@@ -263,7 +264,7 @@ pub fn listen(args: ListenArgs) -> Result<ExitCode> {
         signer,
     };
     let mut printer = Printer::new(&pack, false, ProgressBar::hidden());
-    told.into_iter().for_each(|line| printer.tell(&line));
+    opening.told().iter().for_each(|line| printer.tell(line));
     if opening.header().is_some() {
         printer.tell(&format!("{} was left open: recording goes on.", safe(log.display())));
     } else if args.log.is_none()

@@ -13,7 +13,7 @@ use crate::device::{CloseReason, Device, DeviceState};
 use crate::engine::Engine;
 use crate::glance::Glance;
 use crate::hearing::Batch;
-use crate::journal::{JournalError, Keeper, MEMORY};
+use crate::journal::{self, JournalError, Keeper, MEMORY};
 use crate::keypad::{Choice, KeypadError};
 use crate::opening::{Opened, Opening, OpeningError};
 use crate::pack::Pack;
@@ -144,7 +144,7 @@ pub async fn listen_with<'p>(
     let public = plan.signer.as_ref().map(Signer::public);
     let unsigned = opening.header().and_then(|header| unsigned(header.public_key.as_ref(), public.as_ref()));
     header.public_key = public;
-    let Opened { mut core, mut log, mut spare, now: from, effects } = opening.open(header, pack, wall)?;
+    let Opened { mut core, mut log, mut spare, now: from, effects, rests } = opening.open(header, pack, wall)?;
     if let Some(signer) = &plan.signer {
         log.sign_with(signer.clone());
         spare.iter_mut().for_each(|spare| spare.sign_with(signer.clone()));
@@ -160,6 +160,10 @@ pub async fn listen_with<'p>(
     let mut watchers = All(vec![watcher, &mut voice]);
     let mut log = Recorder::kept(keeper, &mut watchers);
     log.carry_out(effects)?;
+    // What waited before is in the log then.
+    if !rests.is_empty() {
+        log.when_kept(move || drop(std::thread::spawn(move || journal::let_go(rests))));
+    }
     // The caution was said when the log was begun.
     let listening = is_new.then_some(Input::Listening);
     let mut first: Vec<Input> = absence.into_iter().chain(shortcoming).chain(listening).collect();

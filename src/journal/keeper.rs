@@ -5,14 +5,13 @@
 
 use super::JournalError;
 use super::line::{FIRST_PREV, MAX_LINE, sha256};
-use super::medium::options;
-use super::writer::{Journal, faithful_line};
+use super::rest::{Places, Saved};
+use super::writer::{Journal, Signing, faithful_line};
 use crate::device::{Device, DeviceState};
 use crate::record::{Body, Record};
 use crate::terminal::safe;
 use std::collections::VecDeque;
-use std::io::Write;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
 use std::sync::{Arc, Mutex, MutexGuard};
@@ -61,6 +60,9 @@ pub struct Keeper {
     bytes: usize,
     memory: usize,
     next: u64,
+    /// What is saved elsewhere is signed as the log is.
+    signing: Signing,
+    rests: Places,
 }
 
 #[derive(Debug)]
@@ -127,12 +129,17 @@ impl Keeper {
         memory: usize,
         changed: impl Fn() + Clone + Send + 'static,
     ) -> Result<Keeper, JournalError> {
-        let next = log.next().0;
+        let (next, signing, rests) = (log.next().0, log.signing().clone(), Places::of_environment());
         let both = [(Place::Main, Some(log)), (Place::Spare, spare)];
         let each = both.into_iter().filter_map(|(place, journal)| Some((place, journal?)));
         let places =
             each.map(|(place, journal)| Kept::start(place, journal, changed.clone())).collect::<Result<_, _>>()?;
-        Ok(Keeper { places, waiting: VecDeque::new(), bytes: 0, memory, next })
+        Ok(Keeper { places, waiting: VecDeque::new(), bytes: 0, memory, next, signing, rests })
+    }
+
+    /// The same, with other places for what no disk takes until the end.
+    pub fn saving_in(self, rests: Places) -> Keeper {
+        Keeper { rests, ..self }
     }
 
     /// Takes the next record; gives its `seq` and what goes into the log. A record that could not be read back leaves
@@ -156,6 +163,7 @@ impl Keeper {
             // A place whose thread is gone shows that as trouble.
             let _ = records.send(record.clone());
         }
+        self.signing.learn(&record);
         self.waiting.push_back(Waiting { seq, record: record.clone(), since: now, bytes });
         self.bytes += bytes;
         self.next += 1;
@@ -227,16 +235,17 @@ impl Keeper {
         while Instant::now() < until && !self.places.iter().all(|place| place.thread.is_finished()) {
             std::thread::sleep(Duration::from_millis(5));
         }
+        // The one that lacks most: what follows on it follows on the other too.
+        let live = self.places.iter().filter(|place| !place.told.give_up.load(Ordering::Relaxed));
+        let lacking = live.min_by_key(|place| place.told.report().kept);
+        let lacking = lacking.map(|place| (place.path.clone(), place.told.report().clone()));
         self.places.iter().for_each(|place| place.told.give_up.store(true, Ordering::Relaxed));
         let Some(main) = self.places.first() else { return Ok(()) };
         let best = self.places.iter().max_by_key(|place| place.told.report().kept).unwrap_or(main);
-        let (kept, last) = {
-            let report = best.told.report();
-            (report.kept, report.last.clone())
-        };
-        if kept < self.next {
-            let rest = self.waiting.iter().filter(|waiting| waiting.seq >= kept);
-            return Err(rescue(&best.path, rest, last));
+        if best.told.report().kept < self.next
+            && let Some((path, report)) = lacking
+        {
+            return Err(self.rescue(path, &report));
         }
         let lacks = self.next - main.told.report().kept;
         if lacks > 0 {
@@ -245,26 +254,25 @@ impl Keeper {
         }
         Ok(())
     }
-}
 
-/// Writes what the log at `path` lacks to a file in the folder for passing things.
-fn rescue<'w>(path: &Path, records: impl Iterator<Item = &'w Waiting>, last: String) -> JournalError {
-    let name = path.file_name().unwrap_or_default().to_string_lossy();
-    let rest = std::env::temp_dir().join(format!("{name}.{}.rest", std::process::id()));
-    let (mut prev, mut text, mut count) = (last, String::new(), 0);
-    for waiting in records {
-        if let Ok(line) = faithful_line(waiting.seq, &waiting.record, &prev) {
-            prev = sha256(line.as_bytes());
-            text.extend([&line, "\n"]);
-            count += 1;
+    /// Saves what the log at `path` lacks in a file of its own.
+    fn rescue(&self, path: PathBuf, report: &Report) -> JournalError {
+        let (mut prev, mut text, mut count) = (report.last.clone(), String::new(), 0);
+        for waiting in self.waiting.iter().filter(|waiting| waiting.seq >= report.kept) {
+            if let Ok(line) = self.signing.line(waiting.seq, &waiting.record, &prev) {
+                prev = sha256(line.as_bytes());
+                text.extend([&line, "\n"]);
+                count += 1;
+            }
         }
-    }
-    let made = options().create_new(true).open(&rest);
-    let written = made.and_then(|mut file| file.write_all(text.as_bytes()).and_then(|()| file.sync_all()));
-    let path = path.to_path_buf();
-    match written {
-        Ok(()) => JournalError::Unwritten { path, count, rest },
-        Err(why) => JournalError::Lost { path, count, rest, why },
+        let place = |which| self.places.iter().find(|place| place.place == which).map(|place| place.path.as_path());
+        let main = place(Place::Main).unwrap_or(&path);
+        let saved = self.rests.save(&text, main, place(Place::Spare));
+        let path = std::path::absolute(&path).unwrap_or(path);
+        match saved {
+            Ok(Saved { rest, place }) => JournalError::Unwritten { path, count, rest, place },
+            Err(tried) => JournalError::Lost { path, count, tried },
+        }
     }
 }
 

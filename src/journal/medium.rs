@@ -2,6 +2,7 @@
 
 use super::JournalError;
 use super::sound::scan;
+use super::writer::begins_a_log;
 use rustix::fs::{FlockOperation, flock};
 use rustix::io::Errno;
 use std::cmp::Ordering;
@@ -116,6 +117,8 @@ impl Medium for OnDisk {
                 let there = OnDisk::open(&self.path).map_err(io::Error::other)?;
                 let found = scan(&there.file, &self.path).map_err(io::Error::other)?;
                 let is_ours = match found.whole.cmp(&length) {
+                    // Nothing of a log at all: somebody else's, unless it is empty or half our first line.
+                    _ if found.records.is_empty() && !begins_a_log(&found.torn) => false,
                     Ordering::Less => starts_alike(&self.file, &there.file, found.whole)?,
                     Ordering::Equal => found.last == last,
                     Ordering::Greater => false,
@@ -168,7 +171,7 @@ pub(super) fn options() -> OpenOptions {
 }
 
 /// A new file outlives a power cut only once its folder is on disk too.
-fn sync_folder(path: &Path) -> io::Result<()> {
+pub(super) fn sync_folder(path: &Path) -> io::Result<()> {
     let folder = match path.parent() {
         Some(folder) if !folder.as_os_str().is_empty() => folder,
         _ => Path::new("."),

@@ -18,7 +18,9 @@ mod fault;
 mod keeper;
 mod line;
 mod medium;
+mod mend;
 mod reader;
+mod rest;
 mod sound;
 mod verify;
 mod writer;
@@ -28,7 +30,9 @@ pub use fault::Fault;
 pub use keeper::{Keeper, MEMORY, Place, Standing};
 pub use line::{FIRST_PREV, Line, MAX_LINE, schema, sha256};
 pub use medium::Medium;
+pub use mend::{Joined, MendError, Mended, Waiting, let_go, mend, mend_found, waiting};
 pub use reader::{Entry, Log, Torn, last_hash, read};
+pub use rest::{Places, names};
 pub use sound::{Checked, Damage, End, Members, Sound, salvage, sound, sound_with};
 pub use verify::{Problem, Report, verify};
 pub use writer::{Durability, Found, Journal};
@@ -51,18 +55,18 @@ pub enum JournalError {
     InUse { path: PathBuf },
     #[error("cannot {doing} {}: {why}; check that the disk has room and that the file may be used", safe(.path.display()))]
     Io { doing: &'static str, path: PathBuf, why: io::Error },
-    #[error("{}: only {written} of {length} bytes of record {seq} could be written; free some room and append it again", safe(.path.display()))]
+    #[error("{}: only {written} of {length} bytes of record {seq} could be written: free some room. Half a line is cut off before the next record, or by `earmark mend {}`", safe(.path.display()), safe(.path.display()))]
     Short { path: PathBuf, seq: u64, written: usize, length: usize },
     #[error("{} was cut: it has {found} of {expected} bytes; look for a copy of it, and give another --log", safe(.path.display()))]
     Shorter { path: PathBuf, expected: u64, found: u64 },
     #[error("something else wrote to {}: it has {found} bytes, {expected} of them ours; `truncate -s {expected}` takes them off", safe(.path.display()))]
     Longer { path: PathBuf, expected: u64, found: u64 },
-    #[error("{count} records could not be written to {}; they are in {}. When the disk has room: cat {} >> {}", safe(.path.display()), safe(.rest.display()), safe(.rest.display()), safe(.path.display()))]
-    Unwritten { path: PathBuf, count: usize, rest: PathBuf },
+    #[error("{count} records could not be written to {}; they are in {}, {place}. The next start joins them, or, when the disk has room: earmark mend {} {}", safe(.path.display()), safe(.rest.display()), safe(.path.display()), safe(.rest.display()))]
+    Unwritten { path: PathBuf, count: usize, rest: PathBuf, place: &'static str },
     #[error("{} lacks its last {count} records; the whole log is {}: copy that one over it", safe(.path.display()), safe(.spare.display()))]
     Lacks { path: PathBuf, count: usize, spare: PathBuf },
-    #[error("{count} records could not be written to {}, nor to {}: {why}", safe(.path.display()), safe(.rest.display()))]
-    Lost { path: PathBuf, count: usize, rest: PathBuf, why: io::Error },
+    #[error("{count} records could not be written to {}, nor to {tried}", safe(.path.display()))]
+    Lost { path: PathBuf, count: usize, tried: String },
     #[error("record {seq} was not written: its line has {length} bytes, {MAX_LINE} are allowed; shorten its text")]
     TooLong { seq: u64, length: usize },
     #[error(

@@ -30,9 +30,35 @@ pub struct Journal {
     end: End,
     /// There may be half a line, or one that is not known to be on disk, after the end.
     dirty: bool,
-    /// The public key that the header names, and the private one to sign the close record with.
+    signing: Signing,
+}
+
+/// The public key that the header names, and the private one to sign the close record with.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Signing {
     key: Option<String>,
     signer: Option<Signer>,
+}
+
+impl Signing {
+    /// Knows the key once the header is written.
+    pub fn learn(&mut self, record: &Record) {
+        if let Body::Header(header) = &record.body {
+            self.key.clone_from(&header.public_key);
+        }
+    }
+
+    /// The line of a record; of a close record signed, where the header names the public key of the one that there is.
+    pub fn line(&self, seq: u64, record: &Record, prev: &str) -> Result<String, JournalError> {
+        let signer = self.signer.as_ref().filter(|signer| self.key.as_ref() == Some(&signer.public()));
+        match signer.filter(|_| matches!(record.body, Body::Close(_))) {
+            None => faithful_line(seq, record, prev),
+            Some(signer) => {
+                let record = signed(seq, record.clone(), prev, signer);
+                faithful_line(seq, &record.map_err(|_| JournalError::NotFaithful { seq })?, prev)
+            }
+        }
+    }
 }
 
 /// Where a log ends.
@@ -76,17 +102,16 @@ impl Journal {
     /// Starts a log on something else than a file; `path` names it in errors.
     pub fn on(medium: Box<dyn Medium>, path: impl AsRef<Path>, durability: Durability) -> Journal {
         let end = End { next: 0, prev: FIRST_PREV.into(), whole: 0, closed: false };
-        Journal { medium, path: path.as_ref().into(), durability, end, dirty: false, key: None, signer: None }
+        Journal { medium, path: path.as_ref().into(), durability, end, dirty: false, signing: Signing::default() }
     }
 
     /// Signs the close record, if the header names the public key of this one.
     pub fn sign_with(&mut self, signer: Signer) {
-        self.signer = Some(signer);
+        self.signing.signer = Some(signer);
     }
 
-    /// The private key, where the header names its public one.
-    pub(super) fn signer(&self) -> Option<&Signer> {
-        self.signer.as_ref().filter(|signer| self.key.as_ref() == Some(&signer.public()))
+    pub(super) fn signing(&self) -> &Signing {
+        &self.signing
     }
 
     /// Goes on with a log that has no close record. A torn last line is cut off, one that lacks nothing but its line
@@ -103,8 +128,7 @@ impl Journal {
             return Err(JournalError::Ended { path: path.into() });
         }
         let io = |doing| JournalError::io(doing, path);
-        let begins = found.torn.starts_with(START) || START.starts_with(&found.torn);
-        if found.records.is_empty() && !begins {
+        if found.records.is_empty() && !begins_a_log(&found.torn) {
             return Err(JournalError::Line { path: path.into(), line: 1, offset: 0, fault: Fault::NoHash });
         }
         if !found.torn.is_empty() {
@@ -118,7 +142,7 @@ impl Journal {
         let mut journal = Journal::on(Box::new(on_disk), path, Durability::EachRecord);
         let next = found.records.len() as u64;
         journal.end = End { next, prev: found.last, whole: found.whole, closed: false };
-        journal.key = found.records.first().and_then(key);
+        found.records.first().into_iter().for_each(|header| journal.signing.learn(header));
         Ok((journal, Found { records: found.records, torn: found.torn.len() as u64 }))
     }
 
@@ -136,8 +160,7 @@ impl Journal {
         }
         let mut twin = Journal::on(Box::new(on_disk), path, self.durability);
         twin.end = self.end.clone();
-        twin.key.clone_from(&self.key);
-        twin.signer.clone_from(&self.signer);
+        twin.signing.clone_from(&self.signing);
         Ok(twin)
     }
 
@@ -241,13 +264,7 @@ impl Journal {
             (1.., true) => return Err(JournalError::HeaderAgain { seq }),
             _ => {}
         }
-        let mut line = match self.signer().filter(|_| matches!(record.body, Body::Close(_))) {
-            None => faithful_line(seq, record, &self.end.prev)?,
-            Some(signer) => {
-                let record = signed(seq, record.clone(), &self.end.prev, signer);
-                faithful_line(seq, &record.map_err(|_| JournalError::NotFaithful { seq })?, &self.end.prev)?
-            }
-        };
+        let mut line = self.signing.line(seq, record, &self.end.prev)?;
         let prev = sha256(line.as_bytes());
         line.push('\n');
         if line.len() > MAX_LINE {
@@ -263,9 +280,7 @@ impl Journal {
             return Err(JournalError::Short { path: self.path.clone(), seq, written, length: line.len() });
         }
         self.dirty = false;
-        if seq == 0 {
-            self.key = key(record);
-        }
+        self.signing.learn(record);
         let whole = self.end.whole + line.len() as u64;
         self.end = End { next: seq + 1, prev, whole, closed: matches!(record.body, Body::Close(_)) };
         Ok(())
@@ -295,12 +310,9 @@ impl Journal {
     }
 }
 
-/// The public key that a header names.
-fn key(header: &Record) -> Option<String> {
-    match &header.body {
-        Body::Header(header) => header.public_key.clone(),
-        _ => None,
-    }
+/// Whether a torn line, or no line at all, is how a log begins.
+pub(super) fn begins_a_log(torn: &[u8]) -> bool {
+    torn.starts_with(START) || START.starts_with(torn)
 }
 
 /// The line, once it is sure that it can be read and says the same as the record.

@@ -11,6 +11,10 @@ removed    the file is removed
 unplugged  ext4 is taken off while it is written (umount -l), and mounted again
 gone       a tmpfs is taken off and its folder with it, for good; there is a spare log on another
 locked     ext4, the file is made immutable (chattr +i)
+ended      a tmpfs that is full in the middle of a record and still at the end: what waited is saved in the state folder;
+           a start while it is still full is refused, as what waits ends the log; `earmark mend` once there is room
+service    the same as a service whose state folder is full: its folder in memory takes what waited, /tmp goes, and the next
+           start joins it, closes that log and begins another
 It prints how long the warning took, and whether everything typed is in the log in its order.
 """
 
@@ -54,9 +58,9 @@ def ext4(folder):
 
 
 class Session:
-    def __init__(self, earmark, environment, log, spare=None):
+    def __init__(self, earmark, environment, log, spare=None, folder=None):
         self.earmark, self.environment, self.log, self.spare = earmark, environment, log, spare
-        self.listening = Listening(earmark, environment, log, spare)
+        self.listening = Listening(earmark, environment, log, spare, folder)
         self.listening.wait_for("Listening to")
         self.value, self.expected = 60, []
         self.key(3)
@@ -112,13 +116,7 @@ def full(earmark, environment, home):
     with tmpfs(home / "full", "512k") as folder:
         session = Session(earmark, environment, folder / "log.earmark.jsonl")
         filler = folder / "filler"
-
-        def fill():
-            with contextlib.suppress(OSError), filler.open("wb", buffering=0) as file:
-                while True:
-                    file.write(bytes(512))
-
-        return f"{trouble(session, fill, filler.unlink, keys=40)}; {session.end()}"
+        return f"{trouble(session, lambda: fill(filler), filler.unlink, keys=40)}; {session.end()}"
 
 
 def read_only(earmark, environment, home):
@@ -181,12 +179,97 @@ def locked(earmark, environment, home):
         return f"{trouble(session, lock, free)}; {session.end()}"
 
 
+def fill(filler):
+    with contextlib.suppress(OSError), filler.open("wb", buffering=0) as file:
+        while True:
+            file.write(bytes(512))
+
+
+def tear(log, filler):
+    """A disk that fills up in mid-record leaves half a line, unless there was just time to cut it off."""
+    whole = log.read_bytes()
+    if not whole.endswith(b"\n"):
+        return
+    filler.unlink()
+    with log.open("ab") as file:
+        file.write(b'{"seq":%d,"t_ms":' % whole.count(b"\n"))
+    fill(filler)
+
+
+def values(records):
+    return [r["value"] for r in records if r.get("event") == "heart_rate" and r["kind"] == "event"]
+
+
+def ended(earmark, environment, home):
+    environment = {**environment, "XDG_STATE_HOME": str(home / "state")}
+    with tmpfs(home / "ended", "512k") as folder:
+        log, filler = folder / "log.earmark.jsonl", folder / "filler"
+        session = Session(earmark, environment, log)
+        fill(filler)
+        mark = session.mark()
+        session.key(40)
+        session.told("! disk: waiting", mark)
+        check(session.listening.end(signal.SIGINT) != 0, "a log that lacks its end was no error")
+        said = "\n".join(session.listening.errors)
+        check(f"earmark mend {log} {home}/state/earmark/log" in said, f"the mend was not told: {said}")
+        tear(log, filler)
+        # What waits ends with the close record: this log is not gone on with, and nothing is lost of it.
+        done = subprocess.run([earmark, "listen", "--log", log, "--mic", "virtual_mic"], env=environment,
+                              capture_output=True, text=True)  # fmt: skip
+        check(done.returncode == 1 and "waits to be joined" in done.stderr, f"{done.stdout}{done.stderr}")
+        filler.unlink()
+        done = subprocess.run([earmark, "mend", log], env=environment, capture_output=True, text=True)
+        check(done.returncode == 0 and "the log is closed" in done.stdout, f"{done.stdout}{done.stderr}")
+        verify(earmark, environment, log)
+        found = values(read(log))
+        check(found == session.expected, f"{found} are in the log, {session.expected} were typed")
+        check(not list((home / "state/earmark").iterdir()), "the rest is still there")
+        return done.stdout.splitlines()[0].rpartition("jsonl: ")[2]
+
+
+def service(earmark, environment, home):
+    with tmpfs(home / "service", "512k") as folder, tmpfs(home / "run", "4m") as memory:
+        temporary = home / "private"
+        temporary.mkdir()
+        environment = {**environment, "STATE_DIRECTORY": str(folder), "RUNTIME_DIRECTORY": str(memory),
+                       "TMPDIR": str(temporary)}  # fmt: skip
+        filler = folder / "filler"
+        session = Session(earmark, environment, None, folder=folder)
+        log = next(folder.glob("*.jsonl"))
+        fill(filler)
+        mark = session.mark()
+        session.key(40)
+        session.told("! disk: waiting", mark)
+        check(session.listening.end(signal.SIGTERM) != 0, "a log that lacks its end was no error")
+        temporary.rmdir()
+        temporary.mkdir()
+        rests = list(memory.iterdir())
+        check(len(rests) == 1, f"{rests} in memory; {session.listening.errors}")
+        # Still full: another log is begun, and nothing is lost.
+        full = Session(earmark, environment, None, folder=folder)
+        check(full.listening.end(signal.SIGTERM) != 0, "a log that lacks its end was no error")
+        filler.unlink()
+        again = Session(earmark, environment, None, folder=folder)
+        said = [line for line in again.listening.errors if "joined" in line]
+        time.sleep(1)
+        check(again.listening.end(signal.SIGTERM) == 0, f"it did not end well: {again.listening.errors}")
+        logs = sorted(folder.glob("*.jsonl"))
+        for path in logs:
+            verify(earmark, environment, path)
+            check(read(path)[-1]["kind"] == "close", f"{path} was not closed")
+        found = [value for path in logs for value in values(read(path))]
+        typed = session.expected + full.expected + again.expected
+        check(found == typed, f"{found} are in {logs}, {typed} were typed; {said}")
+        check(values(read(log)) == session.expected and not list(memory.iterdir()), "the rest was not joined")
+        return "; ".join(said)
+
+
 def main():
     earmark = str(pathlib.Path(sys.argv[1]).resolve())
     only = sys.argv[2:]
     failed = 0
     with tempfile.TemporaryDirectory(prefix="earmark-disks-") as home, sound_server() as environment:
-        for case in (full, read_only, slow, removed, unplugged, gone, locked):
+        for case in (full, read_only, slow, removed, unplugged, gone, locked, ended, service):
             if only and case.__name__ not in only:
                 continue
             try:

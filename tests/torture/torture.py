@@ -154,7 +154,8 @@ def all_held(answered, records, where):
 class Listening:
     """A running `earmark listen`, its output and its wall board."""
 
-    def __init__(self, earmark, environment, log, spare):
+    def __init__(self, earmark, environment, log, spare, folder=None):
+        """As a service in a folder, if one is given."""
         self.lines, self.errors, self.shown = [], [], {}
         with socket.socket() as free:
             free.bind(("127.0.0.1", 0))
@@ -162,13 +163,15 @@ class Listening:
         out, out_there = os.pipe()
         err, err_there = os.pipe()
         command = [str(earmark), "listen", "--plain", "--mic", "virtual_mic", "--keypad", "terminal", "--no-voice",
-                   "--purpose", "demo", "--board", f"127.0.0.1:{self.port}", "--log", str(log)]  # fmt: skip
+                   "--purpose", "demo", "--board", f"127.0.0.1:{self.port}"]  # fmt: skip
+        command += ["--service"] if folder else ["--log", str(log)]
         command += ["--log-spare", str(spare)] if spare else []
         self.pid, self.keys = pty.fork()
         if self.pid == 0:
             os.dup2(out_there, 1)
             os.dup2(err_there, 2)
             os.closerange(3, 256)
+            os.chdir(folder or ".")
             os.execve(command[0], command, environment)
         os.close(out_there)
         os.close(err_there)
