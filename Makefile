@@ -12,12 +12,13 @@ STAGE := $(TARGET)/release/examples/board_stage
 PICTURES := $(TARGET)/pictures
 ASSETS := $(or $(EARMARK_ASSETS),$(or $(XDG_CACHE_HOME),$(HOME)/.cache)/earmark)
 PREFIX ?= /usr/local
+NOTICES := $(TARGET)/notices/THIRD-PARTY.txt
 INVENT := $(TARGET)/release/examples/invent_drills
 # Vosk's library comes for this machine only; elsewhere the tests do without it.
 VOSK := $(filter Linux-x86_64,$(shell uname -sm | tr ' ' -))
 
 .PHONY: help demo vosk test measure many hearing crowd flood pictures torture disks keypad-machine service-machine sounds picture assets lint clean program stage invent
-.PHONY: install uninstall deb deny fuzz
+.PHONY: install uninstall deb notices deny fuzz
 .PHONY: setup-demo setup-test setup-hearing setup-machine
 
 help: ## this list
@@ -30,6 +31,7 @@ demo: setup-demo assets program ## hear an invented drill and write its log
 vosk: setup-demo ## build the program with Vosk, for a model folder of your own
 	@python3 tools/assets.py --for vosk
 	@cargo build --release --locked --features vosk
+	@$(MAKE) --no-print-directory $(NOTICES)
 
 test: setup-test $(VENV)/complete ## run all tests, with Vosk where its library is to be had
 	@python3 tools/assets.py $(if $(VOSK),--for vosk --for vosk-tests)
@@ -82,16 +84,22 @@ sounds: setup-test $(VENV)/complete ## make the voice's sounds anew from the pac
 picture: demo ## draw the terminal view as the README shows it, from the demo drill's log
 	@cargo run --quiet --locked --example view_picture -- $(LOG) 199 > tests/view/view.svg
 
-install: $(if $(wildcard $(PROGRAM)),,setup-demo assets program) ## put program, packs, sounds, model, unit and keypad rule under PREFIX (/usr/local)
-	@PREFIX="$(PREFIX)" DESTDIR="$(DESTDIR)" tools/install/install.sh install $(PROGRAM) "$(ASSETS)" $(wildcard $(PROGRAM)-vosk)
+install: $(if $(wildcard $(PROGRAM)),,setup-demo assets program) $(NOTICES) ## put program, packs, sounds, model, unit and keypad rule under PREFIX (/usr/local)
+	@PREFIX="$(PREFIX)" DESTDIR="$(DESTDIR)" NOTICES="$(NOTICES)" \
+		tools/install/install.sh install $(PROGRAM) "$(ASSETS)" $(wildcard $(PROGRAM)-vosk)
 
 uninstall: ## take exactly that away again
 	@PREFIX="$(PREFIX)" DESTDIR="$(DESTDIR)" tools/install/install.sh uninstall
 
-deb: setup-demo assets program ## make a Debian package, with cargo-deb from crates.io
+deb: setup-demo assets program $(NOTICES) ## make a Debian package, with cargo-deb from crates.io
 	@cargo install --quiet --locked --root $(TARGET)/tools cargo-deb@3.8.0
-	@rm -rf $(TARGET)/deb && PREFIX=/usr DESTDIR=$(abspath $(TARGET)/deb) tools/install/install.sh install $(PROGRAM) "$(ASSETS)"
+	@rm -rf $(TARGET)/deb && PREFIX=/usr DESTDIR=$(abspath $(TARGET)/deb) NOTICES="$(NOTICES)" \
+		tools/install/install.sh install $(PROGRAM) "$(ASSETS)"
+	@{ cat tools/install/copyright.head; cat LICENSE $(NOTICES) | sed 's/^/ /; s/^[[:space:]]*$$/ ./'; } \
+		> $(TARGET)/deb/copyright
 	@PATH="$(abspath $(TARGET))/tools/bin:$$PATH" cargo deb --no-build --locked --output $(TARGET)/deb/
+
+notices: setup-demo assets $(NOTICES) ## make the file with the licences of all crates and models that are passed on
 
 deny: ## hold all dependencies to tools/deny.toml: licences, bans, sources
 	@cargo install --quiet --locked --root $(TARGET)/tools cargo-deny@0.20.2
@@ -119,6 +127,11 @@ setup-demo setup-test setup-hearing setup-machine: setup-%:
 # Cargo tells of its progress only when there is nothing yet: the first build takes minutes.
 program:
 	@cargo build --release --locked $$([ -x $(PROGRAM) ] && echo --quiet)
+	@$(MAKE) --no-print-directory $(NOTICES)
+
+# Made along with the program, so that whoever installs it as root needs no cargo.
+$(NOTICES): Cargo.toml Cargo.lock assets.lock LICENSE tools/notices.py
+	@python3 tools/notices.py $@ "$(ASSETS)"
 
 stage:
 	@cargo build --release --locked --example board_stage $$([ -x $(STAGE) ] && echo --quiet)

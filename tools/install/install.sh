@@ -5,7 +5,8 @@
 #        install.sh uninstall
 #   PROGRAM  the built program;  ASSETS  the folder with the engine's files;  VOSK  the built earmark-vosk
 #
-# From the environment: PREFIX, where it shall live [/usr/local]; DESTDIR, put before it while a package is made.
+# From the environment: PREFIX, where it shall live [/usr/local]; DESTDIR, put before it while a package is made;
+# NOTICES, the file that `make notices` made [made anew, which needs cargo].
 # What was placed stands in share/earmark/INSTALLED, by which it is taken away.
 set -eu
 umask 022
@@ -72,6 +73,12 @@ put_in_place() {
         assets=$(getent passwd "$SUDO_USER" | cut -d: -f6)/.cache/earmark
     fi
     [ -f "$assets/cmudict.dict" ] || fail "the engine's files are not in $assets: run \`make assets\`, or set EARMARK_ASSETS to their folder"
+    third_parties=${NOTICES:-}
+    if [ -z "$third_parties" ]; then
+        third_parties=$notes/THIRD-PARTY.txt
+        python3 "$repository/tools/notices.py" "$third_parties" "$assets" || fail "the licences of what is passed on are not told"
+    fi
+    [ -f "$third_parties" ] || fail "$third_parties is not there: run \`make notices\`"
     [ ! -f "$root/$list" ] || take_away
     mkdir -p "$root" && [ -w "$root" ] || fail "$root cannot be written: use sudo, or another PREFIX"
     folder share/earmark
@@ -90,6 +97,7 @@ put_in_place() {
         place 644 "$assets/libvosk.so" share/earmark/assets/libvosk.so
     fi
     place 644 "$repository/LICENSE" share/doc/earmark/LICENSE
+    place 644 "$third_parties" share/doc/earmark/THIRD-PARTY.txt
     fill earmark.service lib/systemd/system/earmark.service
     fill board.conf share/doc/earmark/board.conf
     place 644 "$here/70-earmark.rules" lib/udev/rules.d/70-earmark.rules
