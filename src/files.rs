@@ -17,7 +17,8 @@ pub fn open_plain(path: &Path) -> io::Result<File> {
     Ok(file)
 }
 
-fn refuse_unless_plain(kind: FileType) -> io::Result<()> {
+/// The same for what is opened in another way.
+pub fn refuse_unless_plain(kind: FileType) -> io::Result<()> {
     if kind.is_file() {
         return Ok(());
     }

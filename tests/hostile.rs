@@ -207,6 +207,8 @@ fn no_text_of_a_log_does_anything_to_a_terminal() {
         format!("{name}\n{FORGED} \r\t\u{1b}[31m\u{9b}31m\u{202e}\u{2066}\u{200b}\u{2028}\u{61c}.earmark.jsonl")
     };
     let [log, nameless, damaged, missing, out] = ["log", "nameless", "damaged", "missing", "out"].map(file);
+    // What is no log is not named like one.
+    let out = out.replace(".earmark.jsonl", ".out");
     let whole = harmful_with(&[&harm]);
     fs::write(team.join(&log), sealed(whole.clone())).unwrap();
     let mut lines = whole.clone();
@@ -230,14 +232,14 @@ fn no_text_of_a_log_does_anything_to_a_terminal() {
         (&["debrief", &damaged], 1),
         (&["debrief", &missing], 1),
         (&["debrief", &log, "--pack", &harm.replace('\0', "")], 1),
-        (&["debrief", &log, "--html", &out], 0),
+        (&["debrief", &log, "--html", &out, "--force"], 0),
         (&["verify", &log, &nameless], 0),
         (&["verify", &damaged], 1),
         (&["verify", &missing], 1),
         (&["compare", &log, &damaged, &nameless], 0),
         (&["compare", "."], 0),
         (&["compare", &missing], 1),
-        (&["export", &log, &damaged, &nameless, "--to", "csv", "--out", &out], 1),
+        (&["export", &log, &damaged, &nameless, "--to", "csv", "--out", &out, "--force"], 1),
         (&["export", &missing, "--to", "fhir", "--out", &out], 1),
         (&["export", &log, "--to", &harm.replace('\0', ""), "--out", &out], 2),
         (&["redact", &nameless, "--out", "redacted"], 1),

@@ -460,5 +460,11 @@ fn what_never_ends_or_waits_for_somebody_is_no_log() {
         }
     }
     place.refused(&["compare", "/dev/zero"], &["/dev/zero", "give a plain file"]);
+    // Nor is it one to go on with.
+    for path in ["/dev/zero", "/dev/full", "pipe.earmark.jsonl"] {
+        let listen = ["listen", "--log", path, "--keypad", "off", "--no-voice"];
+        place.refused(&listen, &[path, "give a plain file"]);
+        place.refused(&["mend", path], &[path, "give a plain file"]);
+    }
     place.refused(&["verify", "pipe.earmark.jsonl", "--key", "/dev/zero"], &["/dev/zero"]);
 }

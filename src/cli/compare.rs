@@ -39,7 +39,8 @@ pub fn run(args: &CompareArgs) -> Result<ExitCode> {
     let mut comparison = collect(&found.logs, &logs).compare();
     comparison.left_out = found.left_out.iter().map(|path| path.display().to_string()).collect();
     if comparison.logs == 0 {
-        let why = comparison.damaged.iter().map(|damaged| format!("\n  {}: {}", damaged.log, damaged.why));
+        let why =
+            comparison.damaged.iter().map(|damaged| format!("\n  {}: {}", safe(&damaged.log), safe(&damaged.why)));
         bail!("none of the logs could be read:{}", why.collect::<String>());
     }
     if let Some(to) = &args.html {

@@ -116,7 +116,7 @@ impl Opened {
     pub fn warn(&self, path: &Path) {
         let warn = |what: &str| eprintln!("warning: {}: {what}", safe(path.display()));
         if let Some(damage) = &self.sound.damage {
-            warn(&format!("THE LOG IS DAMAGED, nothing in it is proven: {}", damage.to_string()));
+            warn(&format!("THE LOG IS DAMAGED, nothing in it is proven: {}", safe(damage)));
         }
         if self.sound.torn {
             warn("the last line is torn and left out");

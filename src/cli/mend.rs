@@ -28,10 +28,10 @@ pub fn run(args: &MendArgs) -> Result<ExitCode> {
         println!("{} is removed: the log has all of it", safe(rest.display()));
     }
     for (rest, why) in &mended.kept {
-        println!("{} stays, though the log has all of it: {why}", safe(rest.display()));
+        println!("{} stays, though the log has all of it: {}", safe(rest.display()), safe(why));
     }
     for why in &mended.refused {
-        eprintln!("not joined: {}", why);
+        eprintln!("not joined: {}", safe(why));
     }
     Ok(if mended.refused.is_empty() { ExitCode::SUCCESS } else { ExitCode::FAILURE })
 }

@@ -81,7 +81,7 @@ fn signed(path: &Path, report: &Report, wanted: Option<&str>) -> Outcome {
 fn tell(path: &Path, report: &Report, written_down: Option<Seal>) -> Outcome {
     let log = safe(path.display());
     for problem in &report.problems {
-        println!("{log}: {}", problem.to_string());
+        println!("{log}: {}", safe(problem));
     }
     if let Some(torn) = &report.torn {
         let place = format!("line {} (byte {})", torn.line, torn.offset);

@@ -19,10 +19,15 @@ pub fn summary(comparison: &Comparison) -> String {
         let _ = writeln!(out, "! {} left out: {}", safe(&damaged.log), safe(why.join(" ")));
     }
     for doubted in &comparison.doubted {
-        let _ = writeln!(out, "! {} is damaged, so that all its figures are doubtful: {}", doubted.log, doubted.why);
+        let _ = writeln!(
+            out,
+            "! {} is damaged, so that all its figures are doubtful: {}",
+            safe(&doubted.log),
+            safe(&doubted.why)
+        );
     }
     for log in &comparison.left_out {
-        let _ = writeln!(out, "! {log} left out: the name of a log ends in .earmark.jsonl");
+        let _ = writeln!(out, "! {} left out: the name of a log ends in .earmark.jsonl", safe(log));
     }
     let mut group = "";
     for figure in &comparison.figures {

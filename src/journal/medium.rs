@@ -3,6 +3,7 @@
 use super::JournalError;
 use super::sound::scan;
 use super::writer::begins_a_log;
+use crate::files::{open_plain, refuse_unless_plain};
 use rustix::fs::{FlockOperation, flock};
 use rustix::io::Errno;
 use std::cmp::Ordering;
@@ -53,6 +54,8 @@ impl OnDisk {
 
     /// Opens a file that is there.
     pub fn open(path: &Path) -> Result<OnDisk, JournalError> {
+        let kind = fs::metadata(path).map(|there| there.file_type());
+        kind.and_then(refuse_unless_plain).map_err(JournalError::io("open", path))?;
         let file = options().open(path).map_err(JournalError::io("open", path))?;
         OnDisk::locked(file, path)
     }
@@ -181,7 +184,7 @@ pub(super) fn sync_folder(path: &Path) -> io::Result<()> {
 
 /// Whether somebody left this log open: it has no close record, and nobody writes it.
 pub(super) fn is_left_open(path: &Path) -> bool {
-    let Ok(file) = File::open(path) else { return false };
+    let Ok(file) = open_plain(path) else { return false };
     let is_free = flock(&file, FlockOperation::NonBlockingLockShared) != Err(Errno::WOULDBLOCK);
     is_free && scan(&file, path).is_ok_and(|found| !found.closed && !found.records.is_empty())
 }
