@@ -3,6 +3,7 @@
 
 use crate::checkpoints::{Moment, moment};
 use crate::core::state::{State, View};
+use crate::device::{Device as DeviceName, DeviceState};
 use crate::pack::Pack;
 use crate::record::{By, Doubt};
 use crate::time::Millis;
@@ -96,8 +97,8 @@ pub struct Line {
 /// How a device stands, e.g. "microphone", "lost".
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Device {
-    pub device: String,
-    pub state: String,
+    pub device: DeviceName,
+    pub state: DeviceState,
     pub text: Option<String>,
     pub since: Moment,
 }
@@ -211,8 +212,8 @@ fn line(view: &View, pack: &Pack) -> Line {
 }
 
 fn devices(state: &State) -> Vec<Device> {
-    let tell = |(name, standing): (&str, &crate::core::state::Standing)| Device {
-        device: name.into(),
+    let tell = |(name, standing): (&DeviceName, &crate::core::state::Standing)| Device {
+        device: name.clone(),
         state: standing.state.clone(),
         text: standing.text.clone(),
         since: moment(standing.since),

@@ -7,7 +7,8 @@
 //! turns each piece into readings with [`decode`] over a [`pack`]'s [`grammar`], the [`core`] makes
 //! records of them, the [`journal`] puts those on disk, and [`show`] tells people. [`replay`] and
 //! [`daemon`] are the two wirings; [`cli`] is what is typed. Afterwards [`debrief`] makes figures of one
-//! log and [`compare`] of many. [`files`] opens what is read. DEVELOPERS.md has the floors.
+//! log and [`compare`] of many. [`files`] opens what is read, and [`terminal`] makes what is shown safe for a terminal.
+//! DEVELOPERS.md has the floors.
 
 pub mod audio;
 pub mod board;
@@ -20,6 +21,7 @@ pub mod core;
 pub mod daemon;
 pub mod debrief;
 pub mod decode;
+pub mod device;
 pub mod engine;
 pub mod export;
 pub mod files;
@@ -43,6 +45,7 @@ pub mod settings;
 pub mod show;
 pub mod signature;
 pub mod sound;
+pub mod terminal;
 pub mod time;
 pub mod view;
 pub mod voice;

@@ -5,6 +5,7 @@ pub use crate::journal::names;
 use crate::journal::{self, ENDING, Journal, JournalError, MendError, Mended, Places, Waiting};
 use crate::pack::Pack;
 use crate::record::{Body, EngineId, Header, PackId, Record};
+use crate::terminal::safe;
 use crate::time::{Anchor, Millis};
 use chrono::{DateTime, FixedOffset};
 use std::path::{Path, PathBuf};
@@ -18,23 +19,23 @@ const OFFERED: Duration = Duration::from_millis(LONGEST_PAUSE_MS);
 pub enum OpeningError {
     #[error(transparent)]
     Journal(#[from] JournalError),
-    #[error("{} cannot be gone on with: {why}", .path.display())]
+    #[error("{} cannot be gone on with: {why}", safe(.path.display()))]
     Resume { path: PathBuf, why: ResumeError },
     #[error(
         "{} was begun with the pack {} (SHA-256 {}…), and this is {} ({}…): take that pack, or give another --log",
-        .path.display(), pack(.log), .log.sha256.get(..8).unwrap_or_default(), pack(.here), .here.sha256.get(..8).unwrap_or_default()
+        safe(.path.display()), pack(.log), .log.sha256.get(..8).unwrap_or_default(), pack(.here), .here.sha256.get(..8).unwrap_or_default()
     )]
     OtherPack { path: PathBuf, log: Box<PackId>, here: Box<PackId> },
-    #[error("{} and {} are not the same log: give the two that belong together", .log.display(), .spare.display())]
+    #[error("{} and {} are not the same log: give the two that belong together", safe(.log.display()), safe(.spare.display()))]
     Apart { log: PathBuf, spare: PathBuf },
-    #[error("{}: {mended}: begin another log", .path.display())]
+    #[error("{}: {mended}: begin another log", safe(.path.display()))]
     EndedNow { path: PathBuf, mended: Box<Mended> },
-    #[error("the end of {} waits to be joined to it: {why}; then: earmark mend {}. Meanwhile begin another log", .path.display(), .path.display())]
+    #[error("the end of {} waits to be joined to it: {why}; then: earmark mend {}. Meanwhile begin another log", safe(.path.display()), safe(.path.display()))]
     EndWaits { path: PathBuf, why: Box<MendError> },
 }
 
 fn pack(id: &PackId) -> String {
-    format!("{} {}", id.name, id.version)
+    safe(format!("{} {}", id.name, id.version))
 }
 
 /// A log that is to be written at `path`, and at a second place if there is one.
@@ -240,7 +241,7 @@ impl LeftOpen {
         self.waiting = self.records.len() - before;
         self.rests = rests;
         let from = |joined: &journal::Joined, one: &str, many: &str| {
-            let from = joined.rest.display();
+            let from = safe(joined.rest.display());
             match joined.last - joined.first + 1 {
                 1 => format!("1 record that had waited {one} joined from {from}"),
                 count => format!("{count} records that had waited {many} joined from {from}"),
@@ -248,7 +249,7 @@ impl LeftOpen {
         };
         let strays = refused.iter().map(|why| format!("not joined: {why}"));
         self.more.extend(joined.iter().map(|joined| from(joined, "was", "were")).chain(strays.clone()));
-        let log = self.log.path().display();
+        let log = safe(self.log.path().display());
         let told = joined.iter().map(|joined| format!("{log}: {}.", from(joined, "is", "are")));
         told.chain(strays.map(|stray| format!("warning: {stray}."))).collect()
     }
@@ -301,7 +302,7 @@ pub fn go_on_or_begin(
             // To go on would part the log from what is missing.
             Ok(opening) => {
                 told.extend_from_slice(opening.told());
-                told.push(format!("{} is left as it is. A new log is begun.", open.display()));
+                told.push(format!("{} is left as it is. A new log is begun.", safe(open.display())));
             }
             Err(why) => told.push(format!("{why}. A new log is begun.")),
         }
@@ -314,7 +315,7 @@ pub fn go_on_or_begin(
 fn mended(log: &Path, saved: &Places) -> Option<String> {
     match journal::mend_found(log, log, None, saved) {
         Ok(mended) if mended.is_nothing() => None,
-        Ok(mended) => Some(format!("{}: {mended}.", log.display())),
+        Ok(mended) => Some(format!("{}: {mended}.", safe(log.display()))),
         Err(why) => Some(format!("warning: {why}.")),
     }
 }

@@ -1,5 +1,6 @@
 //! What stands in the log: one enum, a line for each variant.
 
+use crate::device::{CloseReason, Device, DeviceState};
 use crate::time::Millis;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -80,8 +81,8 @@ pub enum Body {
     Said { text: String },
     /// A microphone, engine, disk or clock came, went or jumped.
     Device {
-        device: String,
-        state: String,
+        device: Device,
+        state: DeviceState,
         #[serde(default, skip_serializing_if = "Option::is_none")]
         text: Option<String>,
     },
@@ -226,8 +227,11 @@ pub struct Redacted {
     /// SHA-256, in hex, of the old log's `log_id`, a space and the `hash` of its last line: proves to whoever has the
     /// old log that this one is its redaction, and tells nobody else anything.
     pub of: String,
-    /// Dates are not the true ones; times of day, and times between records, are.
+    /// Dates are not the true ones; times between records are.
     pub dates_moved: bool,
+    /// Nor are times of day.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub times_moved: bool,
     /// The log that it was made from was damaged: nothing in this one is proven, though its own chain is whole.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub damaged: bool,
@@ -274,7 +278,7 @@ pub enum Purpose {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Close {
     /// Why it ended, e.g. `end of audio`, `interrupted`.
-    pub reason: String,
+    pub reason: CloseReason,
     /// Call-outs accepted, doubtful ones apart.
     pub accepted: u64,
     pub doubtful: u64,

@@ -3,19 +3,16 @@
 use crate::core::speech::{Cue, Speech, Urgency, VoiceChange};
 use crate::core::words::NOT_TAKEN;
 use crate::core::{Core, Effect, Input, STALE_MS};
+use crate::device::{Device, DeviceState};
 use crate::glance::Glance;
 use crate::journal::{Journal, JournalError, Keeper, Place, Standing};
 use crate::record::Record;
+use crate::terminal::safe;
 use crate::time::{Millis, clock_face};
 use std::collections::VecDeque;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-/// The log's places as devices.
-const DISK: &str = "disk";
-const SPARE_DISK: &str = "spare disk";
-/// The disk's state where records could not even wait.
-const LOST: &str = "lost";
 /// How long the end of a recording waits for the disk.
 const PATIENCE: Duration = Duration::from_secs(10);
 
@@ -138,7 +135,7 @@ impl<'w> Recorder<'w> {
         if let Lost { count: count @ 1.., since } = std::mem::take(&mut self.lost) {
             let from = clock_face(since as i64);
             let text = format!("memory was full since {from}: {count} call-outs, keys or reports were not recorded");
-            let effects = core.step(device(Place::Main, LOST, Some(text)), now);
+            let effects = core.step(device(Place::Main, DeviceState::Lost, Some(text)), now);
             self.carry_out(effects)?;
         }
         let effects = core.step(input, now);
@@ -179,7 +176,7 @@ impl<'w> Recorder<'w> {
         for input in &news {
             if let Input::Device { device, state, text } = input {
                 let text = text.as_deref().map(|text| format!(" ({text})")).unwrap_or_default();
-                self.watcher.told(&format!("! {device}: {state}{text}"));
+                self.watcher.told(&safe(format!("! {device}: {state}{text}")));
             }
         }
         news
@@ -301,17 +298,17 @@ fn is_stale(effect: &Effect, at: Instant, now: Instant) -> bool {
 /// How a place of the log stands, for the log.
 fn standing(standing: Standing) -> Input {
     match standing {
-        Standing::Waiting { place, text } => device(place, "waiting", Some(text)),
-        Standing::Slow { place, text } => device(place, "slow", Some(text)),
-        Standing::Back { place } => device(place, "back", None),
-        Standing::GivenUp { place, text } => device(place, "given up", Some(text)),
+        Standing::Waiting { place, text } => device(place, DeviceState::Waiting, Some(text)),
+        Standing::Slow { place, text } => device(place, DeviceState::Slow, Some(text)),
+        Standing::Back { place } => device(place, DeviceState::Back, None),
+        Standing::GivenUp { place, text } => device(place, DeviceState::GivenUp, Some(text)),
     }
 }
 
-fn device(place: Place, state: &str, text: Option<String>) -> Input {
+fn device(place: Place, state: DeviceState, text: Option<String>) -> Input {
     let device = match place {
-        Place::Main => DISK,
-        Place::Spare => SPARE_DISK,
+        Place::Main => Device::Disk,
+        Place::Spare => Device::SpareDisk,
     };
-    Input::Device { device: device.into(), state: state.into(), text }
+    Input::Device { device, state, text }
 }

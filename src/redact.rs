@@ -1,11 +1,10 @@
-//! A log that may be passed on: free text is taken out and the date is moved; times between records, verdicts and order
-//! stay.
+//! A log that may be passed on: free text is taken out, date and time of day are moved; times between records, verdicts and
+//! order stay.
 //!
 //! A text stays only if the pack itself holds it: ids, units, values, prompts, and what is made of the words of
 //! call-outs. All else becomes [`GONE`], and members that this program does not know are left out. What was done when
 //! after birth stays, and so may still tell those who were there which birth it was.
 
-use crate::core::state::AUDIO_FILE;
 use crate::grammar::meaning::{Output, Slot};
 use crate::pack::Pack;
 use crate::record::{
@@ -18,11 +17,10 @@ use std::collections::BTreeSet;
 /// Stands where a text was.
 pub const GONE: &str = "redacted";
 
-/// Why a recording ended, as the recorder words it.
-const REASONS: [&str; 4] = ["called out", "interrupted", "terminated", "end of audio"];
+const DAY_MS: i64 = 24 * 3_600_000;
 const ENGINES: [&str; 2] = ["built-in", "vosk"];
-/// Names of devices and of how they stand have no more letters.
-const LONGEST_STATE: usize = 20;
+/// Versions have no more letters.
+const LONGEST_VERSION: usize = 20;
 
 /// Why a log cannot be redacted.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -30,9 +28,9 @@ pub enum RedactError {
     #[error("the log does not begin with a header: look for its start in a copy")]
     NoHeader,
     #[error("record {seq}: its `at` is no date and time, so that it cannot be moved: compare it with a copy")]
-    NoTime { seq: usize },
+    NoTime { seq: u64 },
     #[error("record {seq}: moved by {days} days its date lies outside the years 1 to 9999: move it by less")]
-    TooFar { seq: usize, days: i32 },
+    TooFar { seq: u64, days: i64 },
 }
 
 /// What the new log is to be like.
@@ -42,8 +40,10 @@ pub struct Plan {
     pub log_id: String,
     /// What names the old log; see [`Redacted::of`].
     pub of: String,
-    /// By how many days all dates are moved.
-    pub days: i32,
+    /// By how many milliseconds all dates and times are moved.
+    pub shift_ms: i64,
+    /// The old log is damaged.
+    pub damaged: bool,
 }
 
 /// The records of the new log, one for each of the old.
@@ -51,25 +51,42 @@ pub struct Plan {
 /// # Errors
 /// [`RedactError`], with nothing half redacted.
 pub fn redact(records: &[Record], pack: &Pack, plan: &Plan) -> Result<Vec<Record>, RedactError> {
-    if !matches!(records.first().map(|record| &record.body), Some(Body::Header(_))) {
-        return Err(RedactError::NoHeader);
-    }
-    let known = Known::of(pack);
-    let one = |(seq, record): (usize, &Record)| {
-        // Each member by its name: one that is new must be thought about here.
-        let Record { t_ms, at, birth_ms, body, written_ms } = record;
-        let at = moved(at, seq, plan.days)?;
-        Ok(Record { t_ms: *t_ms, at, birth_ms: *birth_ms, body: known.body(body, plan), written_ms: *written_ms })
-    };
-    records.iter().enumerate().map(one).collect()
+    let redactor = Redactor::new(pack, plan);
+    (0..).zip(records).map(|(seq, record)| redactor.record(seq, record)).collect()
 }
 
-/// A date and time, so many days later.
-fn moved(at: &str, seq: usize, days: i32) -> Result<String, RedactError> {
+/// Redacts a log record by record.
+pub struct Redactor<'p> {
+    known: Known<'p>,
+    plan: &'p Plan,
+}
+
+impl<'p> Redactor<'p> {
+    pub fn new(pack: &'p Pack, plan: &'p Plan) -> Redactor<'p> {
+        Redactor { known: Known::of(pack), plan }
+    }
+
+    /// The record that takes the place of the old log's record `seq`.
+    ///
+    /// # Errors
+    /// [`RedactError`].
+    pub fn record(&self, seq: u64, record: &Record) -> Result<Record, RedactError> {
+        // Each member by its name: one that is new must be thought about here.
+        let Record { t_ms, at, birth_ms, body, written_ms } = record;
+        if seq == 0 && !matches!(body, Body::Header(_)) {
+            return Err(RedactError::NoHeader);
+        }
+        let (at, body) = (moved(at, seq, self.plan.shift_ms)?, self.known.body(body, self.plan));
+        Ok(Record { t_ms: *t_ms, at, birth_ms: *birth_ms, body, written_ms: *written_ms })
+    }
+}
+
+/// A date and time, so many milliseconds later.
+fn moved(at: &str, seq: u64, shift_ms: i64) -> Result<String, RedactError> {
     let at = DateTime::parse_from_rfc3339(at).map_err(|_| RedactError::NoTime { seq })?;
-    let later = at.checked_add_signed(TimeDelta::days(days.into()));
+    let later = TimeDelta::try_milliseconds(shift_ms).and_then(|shift| at.checked_add_signed(shift));
     let later = later.filter(|later| (1..=9999).contains(&later.year()) && (1..=9999).contains(&later.to_utc().year()));
-    let later = later.ok_or(RedactError::TooFar { seq, days })?;
+    let later = later.ok_or(RedactError::TooFar { seq, days: shift_ms / DAY_MS })?;
     Ok(later.to_rfc3339_opts(SecondsFormat::Millis, false))
 }
 
@@ -124,13 +141,14 @@ impl<'p> Known<'p> {
             }
             Body::Device { device, state, text } => {
                 let text = text.as_ref().map(|_| GONE.into());
-                let device = kept(device, device == AUDIO_FILE || is_state(device));
-                Body::Device { device, state: kept(state, is_state(state)), text }
+                let device = if device.is_known() { device.clone() } else { GONE.into() };
+                let state = if state.is_known() { state.clone() } else { GONE.into() };
+                Body::Device { device, state, text }
             }
             // A signature is of the old log.
             Body::Close(Close { reason, accepted, doubtful, refused, unresolved, signature: _ }) => {
                 Body::Close(Close {
-                    reason: kept(reason, REASONS.contains(&reason.as_str())),
+                    reason: if reason.is_known() { reason.clone() } else { GONE.into() },
                     accepted: *accepted,
                     doubtful: *doubtful,
                     refused: *refused,
@@ -146,7 +164,13 @@ impl<'p> Known<'p> {
         let Header { time_zone, purpose, caution: _, redacted, public_key: _, .. } = header;
         let PackId { name, version: pack_version, sha256 } = pack;
         let EngineId { name: engine, sha256: engine_sha256, model_sha256, files } = engine;
-        let dates = plan.days != 0 || redacted.as_ref().is_some_and(|before| before.dates_moved);
+        let before = |moved: fn(&Redacted) -> bool| redacted.as_ref().is_some_and(moved);
+        let redacted = Redacted {
+            of: plan.of.clone(),
+            dates_moved: plan.shift_ms != 0 || before(|redacted| redacted.dates_moved),
+            times_moved: plan.shift_ms % DAY_MS != 0 || before(|redacted| redacted.times_moved),
+            damaged: plan.damaged || before(|redacted| redacted.damaged),
+        };
         Header {
             format: FORMAT.into(),
             version: *version,
@@ -174,7 +198,7 @@ impl<'p> Known<'p> {
             time_zone: kept(time_zone, time_zone.parse::<FixedOffset>().is_ok()),
             purpose: *purpose,
             caution: self.pack.manifest.caution.clone(),
-            redacted: Some(Redacted { of: plan.of.clone(), dates_moved: dates, damaged: false }),
+            redacted: Some(redacted),
             public_key: None,
         }
     }
@@ -229,14 +253,9 @@ fn texts(output: &Output) -> Vec<&str> {
     }
 }
 
-/// One word of the program's own; what names a thing stands in the record's text.
-fn is_state(text: &str) -> bool {
-    text.len() <= LONGEST_STATE && text.bytes().all(|byte| byte.is_ascii_lowercase())
-}
-
 /// Numbers and points.
 fn is_version(text: &str) -> bool {
-    text.len() <= LONGEST_STATE && text.bytes().all(|byte| byte.is_ascii_digit() || byte == b'.')
+    text.len() <= LONGEST_VERSION && text.bytes().all(|byte| byte.is_ascii_digit() || byte == b'.')
 }
 
 /// SHA-256 in hex, or several joined by `+`.

@@ -1,8 +1,8 @@
 //! Recorded audio through the same pipeline as a microphone: deterministic, faster than real time.
 
 use crate::audio::{self, AudioError, Condition, Ended};
-use crate::core::state::{AUDIO_FILE, BACK, UNREADABLE};
 use crate::core::{Core, Input};
+use crate::device::{CloseReason, Device, DeviceState};
 use crate::engine::EngineError;
 use crate::hearing::{Batch, Heard, Hearing, RATE};
 use crate::journal::{Durability, Journal, JournalError};
@@ -73,14 +73,14 @@ pub fn run<'p>(
     if let Some(input) = shortcoming {
         replay.log.step(&mut replay.core, input, 0)?;
     }
-    let mut reason = "end of audio".to_string();
+    let mut reason = CloseReason::EndOfAudio;
     for (n, (path, condition)) in plan.audio.iter().zip(&conditions).enumerate() {
         replay.expect(&name(path), condition);
         for chunk in audio::open_file(path)? {
             replay.hear(&chunk)?;
         }
         if let Ended::CutOff { missing, why, .. } = &condition.ended {
-            reason = format!("audio cut off: {why}");
+            reason = format!("audio cut off: {why}").into();
             let is_followed = n + 1 < plan.audio.len();
             replay.keep_place(missing.filter(|_| is_followed))?;
             replay.settle(is_followed)?;
@@ -122,17 +122,21 @@ impl Replay<'_, '_> {
         let base = self.heard / PER_MS;
         let at = |time: Duration| base + time.as_millis() as Millis;
         let until = |time: Duration| base + time.as_micros().div_ceil(1000) as Millis;
-        let device = |state: &str, text| Input::Device { device: AUDIO_FILE.into(), state: state.into(), text };
+        let device = |state, text| Input::Device { device: Device::AudioFile, state, text };
         for damage in &condition.damage {
             let (from, to) = (at(damage.from), until(damage.to));
             let text = format!("{name}, {}: {}", damage.place(), damage.why);
-            self.marks.extend([(from, device(UNREADABLE, Some(text))), (to, device(BACK, None))]);
+            self.marks
+                .extend([(from, device(DeviceState::Unreadable, Some(text))), (to, device(DeviceState::Back, None))]);
             self.gaps.extend(damage.is_silent.then_some((from, to)));
         }
         if let Ended::CutOff { at: end, why, .. } = &condition.ended {
             let text = format!("{name}, from {} on: {why}", audio::face(*end));
             self.gaps.push((at(*end), at(*end)));
-            self.marks.extend([(at(*end), device(UNREADABLE, Some(text))), (Millis::MAX, device(BACK, None))]);
+            self.marks.extend([
+                (at(*end), device(DeviceState::Unreadable, Some(text))),
+                (Millis::MAX, device(DeviceState::Back, None)),
+            ]);
         }
         self.marks.sort_by_key(|(at, _)| *at);
     }

@@ -1,14 +1,18 @@
 //! What was asked for, made into things that work: the pack, the engine, the log's place.
 
 use crate::core::Input;
+use crate::device::{Device, DeviceState};
 use crate::engine::both::{self, Both};
 use crate::engine::unloaded::Unloaded;
 use crate::engine::{Again, Engine, EngineError, assets, builtin, vosk};
+use crate::files::open_plain;
 use crate::journal::ENDING;
 use crate::pack::{self, Files, Pack, PackError};
 use crate::record::{EngineId, FORMAT, FORMAT_VERSION, Header, Purpose};
+use crate::terminal::safe;
 use crate::time::Anchor;
 use crate::voice::{Sounds, VoiceError};
+use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
@@ -22,16 +26,16 @@ const LOADING: Duration = Duration::from_secs(20);
 /// So many words are named where a whole language is amiss.
 const MOST_NAMED: usize = 5;
 /// A pack's files are small texts; more than this is not one.
-const LARGEST_FILE: u64 = 4 << 20;
+const LARGEST_FILE: u64 = 16 << 20;
 
 /// What can be wrong with what was asked for.
 #[derive(Debug, thiserror::Error)]
 pub enum SettingsError {
-    #[error("there is no pack \"{name}\". Looked in:{}\nName a pack, or give the path of its folder", list(.places))]
+    #[error("there is no pack \"{}\". Looked in:{}\nName a pack, or give the path of its folder", safe(.name), list(.places))]
     NoPack { name: String, places: Vec<PathBuf> },
-    #[error("the pack file {} cannot be read: {why}", .path.display())]
+    #[error("the pack file {} cannot be read: {why}", safe(.path.display()))]
     PackFile { path: PathBuf, why: String },
-    #[error("pack {}: {why}", .path.display())]
+    #[error("pack {}: {why}", safe(.path.display()))]
     Pack { path: PathBuf, why: Box<PackError> },
     #[error("there are no sounds for the voice. Looked in:{}\nInstall the folder sounds/, or listen with --no-voice", list(.places))]
     NoSounds { places: Vec<PathBuf> },
@@ -42,7 +46,7 @@ pub enum SettingsError {
 }
 
 fn list(places: &[PathBuf]) -> String {
-    places.iter().map(|p| format!("\n  {}", p.display())).collect()
+    places.iter().map(|p| format!("\n  {}", safe(p.display()))).collect()
 }
 
 /// Loads a pack by name or folder, with the general dictionary.
@@ -150,7 +154,7 @@ pub fn load_sounds(pack: &Pack) -> Result<Sounds, SettingsError> {
 pub fn shortcoming(engine: &dyn Engine) -> Option<Input> {
     let words = engine.lacking();
     let text = format!("these words of the pack are not known to it and are never heard: {}", words.join(", "));
-    let limited = || Input::Device { device: "engine".into(), state: "limited".into(), text: Some(text) };
+    let limited = || Input::Device { device: Device::Engine, state: DeviceState::Limited, text: Some(text) };
     (!words.is_empty()).then(limited)
 }
 
@@ -218,12 +222,27 @@ fn read_files(folder: &Path) -> Result<Files, SettingsError> {
         let path = entry.map_err(|e| failed(folder, e.to_string()))?.path();
         let known = path.extension().is_some_and(|x| x == "toml" || x == "jsgf" || x == "dict");
         let (true, Some(name)) = (known, path.file_name().and_then(|n| n.to_str())) else { continue };
-        let size = path.metadata().map_err(|e| failed(&path, e.to_string()))?.len();
-        if size > LARGEST_FILE {
-            return Err(failed(&path, format!("it has {size} bytes, which is too much for a pack's file")));
-        }
-        let text = std::fs::read_to_string(&path).map_err(|e| failed(&path, e.to_string()))?;
+        let text = read_file(folder, &path).map_err(|why| failed(&path, why))?;
         files.insert(name.to_string(), text);
     }
     Ok(files)
+}
+
+/// The text of a plain file in this folder. Whoever made the pack cannot make it hold another file, nor wait, nor
+/// take all memory.
+fn read_file(folder: &Path, path: &Path) -> Result<String, String> {
+    let real = |path: &Path| path.canonicalize().map_err(|why| why.to_string());
+    let (folder, path) = (real(folder)?, real(path)?);
+    if !path.starts_with(folder) {
+        return Err("it is a link to a file outside of the pack's folder: put that file itself there".into());
+    }
+    let file = open_plain(&path).map_err(|why| why.to_string())?;
+    // Its size may be told wrong, or change.
+    let mut bytes = Vec::new();
+    file.take(LARGEST_FILE + 1).read_to_end(&mut bytes).map_err(|why| why.to_string())?;
+    if bytes.len() as u64 > LARGEST_FILE {
+        return Err(format!("it has more than {} MiB, which no pack needs: make it smaller", LARGEST_FILE >> 20));
+    }
+    String::from_utf8(bytes)
+        .map_err(|why| format!("it is not UTF-8 from byte {} on: save it as UTF-8", why.utf8_error().valid_up_to()))
 }

@@ -1,8 +1,9 @@
-//! Records as lines for people.
+//! Records as lines for people. No text of a record does anything to the terminal.
 
 use crate::core::{Core, Counts};
 use crate::pack::{Events, Pack};
 use crate::record::{Body, CheckpointState, Heard, Record};
+use crate::terminal::safe;
 use crate::time::clock_face;
 use std::fmt::Write;
 use std::io::IsTerminal;
@@ -54,10 +55,11 @@ pub fn line(record: &Record, pack: &Pack, style: Style) -> Option<String> {
         }
         Body::Withdraw { of, .. } => format!("- record {of} withdrawn"),
         Body::Confirm { of, .. } => format!("✓ record {of} confirmed"),
-        Body::Note { text, .. } => format!("• {}", text.as_deref().unwrap_or("mark")),
-        Body::Said { text } => format!("» {text}"),
+        Body::Note { text, .. } => format!("• {}", safe(text.as_deref().unwrap_or("mark"))),
+        Body::Said { text } => format!("» {}", safe(text)),
         Body::Device { device, state, text } => {
-            format!("! {device}: {state}{}", text.as_deref().map(|t| format!(" ({t})")).unwrap_or_default())
+            let more = text.as_deref().map(|text| format!(" ({text})")).unwrap_or_default();
+            format!("! {}", safe(format!("{device}: {state}{more}")))
         }
     };
     Some(format!("{}  {text}", style.bold(&time)))
@@ -66,8 +68,9 @@ pub fn line(record: &Record, pack: &Pack, style: Style) -> Option<String> {
 /// A checkpoint that was met in time is not worth a line: what met it has one.
 fn checkpoint(id: &str, state: CheckpointState, pack: &Pack, style: Style) -> Option<String> {
     let title = pack.checkpoints.rules.iter().find(|rule| rule.id == id).map_or(id, |rule| rule.title.as_str());
+    let title = safe(title);
     match state {
-        CheckpointState::Due => Some(format!("◷ {}", style.bold(title))),
+        CheckpointState::Due => Some(format!("◷ {}", style.bold(&title))),
         CheckpointState::Missed => Some(format!("◷ {}", style.dim(&format!("{title}: not called out")))),
         CheckpointState::Met | CheckpointState::Cancelled => None,
     }
@@ -75,11 +78,11 @@ fn checkpoint(id: &str, state: CheckpointState, pack: &Pack, style: Style) -> Op
 
 fn event(heard: &Heard, events: &Events, style: Style) -> String {
     let mark = if heard.doubt.is_some() { "?" } else { "✓" };
-    let words = heard.source.words.as_deref().unwrap_or_default();
-    let what = events.describe(&heard.meaning);
+    let words = safe(heard.source.words.as_deref().unwrap_or_default());
+    let what = safe(events.describe(&heard.meaning));
     let mut out = format!("{mark} {what:<36}{}", style.dim(&format!("\"{words}\"")));
     if let Some(doubt) = heard.doubt {
-        let _ = write!(out, "  {}", style.bold(&doubt.question(heard.rival.as_ref())));
+        let _ = write!(out, "  {}", style.bold(&safe(doubt.question(heard.rival.as_ref()))));
     }
     out
 }
@@ -96,7 +99,7 @@ pub fn summary(core: &Core, pack: &Pack, log: &std::path::Path) -> String {
     let mut out = format!(
         "\nCall-outs heard       {}\n  doubtful among them {doubtful}\nTalk refused          {refused}\nVentilation started   {ventilation}\nLog                   {}\n",
         accepted + doubtful,
-        log.display(),
+        safe(log.display()),
     );
     let open: Vec<String> = core
         .state()
@@ -104,7 +107,7 @@ pub fn summary(core: &Core, pack: &Pack, log: &std::path::Path) -> String {
         .map(|view| {
             let question = view.doubt.map(|doubt| doubt.question(view.rival)).unwrap_or_default();
             let time = clock_face(view.at - birth.unwrap_or(0));
-            format!("{time:>7}  ? {}  {question}\n", pack.events.describe(view.meaning))
+            format!("{time:>7}  ? {}\n", safe(format!("{}  {question}", pack.events.describe(view.meaning))))
         })
         .collect();
     if !open.is_empty() {

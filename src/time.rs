@@ -1,5 +1,6 @@
 //! Moments on the log's own clock, and their place on the wall clock.
 
+use crate::device::DeviceState;
 use chrono::{DateTime, FixedOffset, SecondsFormat, TimeDelta};
 use rustix::time::{ClockId, clock_gettime};
 use std::fmt;
@@ -135,11 +136,11 @@ impl Change {
     }
 
     /// In a word: the wall clock jumped, drifted, or changed its zone.
-    pub fn state(&self) -> &'static str {
+    pub fn state(&self) -> DeviceState {
         match (self.off_ms().abs() >= OFF_MS, self.at_once) {
-            (false, _) => "changed zone",
-            (true, true) => "jumped",
-            (true, false) => "drifted",
+            (false, _) => DeviceState::ChangedZone,
+            (true, true) => DeviceState::Jumped,
+            (true, false) => DeviceState::Drifted,
         }
     }
 }
@@ -151,8 +152,8 @@ impl fmt::Display for Change {
         let way = if off_ms < 0 { "back" } else { "ahead" };
         let by = long_face(off_ms.unsigned_abs());
         match self.state() {
-            "jumped" => write!(f, "set {way} by {by}: ")?,
-            "drifted" => write!(f, "{by} {way}, little by little: ")?,
+            DeviceState::Jumped => write!(f, "set {way} by {by}: ")?,
+            DeviceState::Drifted => write!(f, "{by} {way}, little by little: ")?,
             _ => {}
         }
         write!(f, "{} became {}", stamp(self.expected), stamp(self.found))
@@ -205,7 +206,7 @@ mod tests {
         text.parse().unwrap()
     }
 
-    fn looked(before_ms: i64, off_ms: i64) -> Option<(&'static str, String)> {
+    fn looked(before_ms: i64, off_ms: i64) -> Option<(DeviceState, String)> {
         let anchor = Anchor { start: wall("2026-01-01T09:00:00+00:00") };
         let found = anchor.moment(60_000) + TimeDelta::milliseconds(off_ms);
         Change::between(anchor, before_ms, 60_000, found).map(|change| (change.state(), change.to_string()))
@@ -214,9 +215,9 @@ mod tests {
     #[test]
     fn a_wall_clock_that_is_set_is_noticed_with_what_it_showed_and_shows() {
         let text = "set back by 1:00:00: 2026-01-01T09:01:00.000+00:00 became 2026-01-01T08:01:00.000+00:00";
-        assert_eq!(looked(0, -HOUR), Some(("jumped", text.into())));
+        assert_eq!(looked(0, -HOUR), Some((DeviceState::Jumped, text.into())));
         let text = "set ahead by 24:00:00: 2026-01-01T09:01:00.000+00:00 became 2026-01-02T09:01:00.000+00:00";
-        assert_eq!(looked(3, 24 * HOUR), Some(("jumped", text.into())));
+        assert_eq!(looked(3, 24 * HOUR), Some((DeviceState::Jumped, text.into())));
     }
 
     #[test]
@@ -224,7 +225,7 @@ mod tests {
         assert_eq!(looked(0, 499), None);
         assert_eq!(looked(-480, -499), None);
         let text = "0.5 s back, little by little: 2026-01-01T09:01:00.000+00:00 became 2026-01-01T09:00:59.500+00:00";
-        assert_eq!(looked(-499, -500), Some(("drifted", text.into())));
+        assert_eq!(looked(-499, -500), Some((DeviceState::Drifted, text.into())));
     }
 
     #[test]

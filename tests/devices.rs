@@ -8,6 +8,7 @@ use common::sound_server::SoundServer;
 use common::tools::run;
 use earmark::daemon;
 use earmark::decode::Reading;
+use earmark::device::CloseReason;
 use earmark::engine::{Again, Engine, EngineError};
 use earmark::keypad::Choice;
 use earmark::opening::Opening;
@@ -328,7 +329,7 @@ fn listener_with_a_faulty_engine() {
         while !stop.exists() {
             tokio::time::sleep(Duration::from_millis(100)).await;
         }
-        "told to stop"
+        CloseReason::Terminated
     };
     let mut watcher = Ready(folder.join("ready"));
     let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(1).enable_all().build().unwrap();

@@ -286,7 +286,7 @@ impl<'w> Stage<'w> {
     }
 
     fn disk(&self) -> Option<String> {
-        self.core.state().devices().find(|(name, _)| *name == "disk").map(|(_, standing)| standing.state.clone())
+        self.core.state().devices().find(|(name, _)| *name == "disk").map(|(_, standing)| standing.state.to_string())
     }
 
     fn end(mut self) {
@@ -315,7 +315,7 @@ fn values(records: &[Record]) -> Vec<i64> {
 
 fn device_states(records: &[Record], name: &str) -> Vec<String> {
     let state = |record: &Record| match &record.body {
-        Body::Device { device, state, .. } if device == name => Some(state.clone()),
+        Body::Device { device, state, .. } if device == name => Some(state.to_string()),
         _ => None,
     };
     records.iter().filter_map(state).collect()

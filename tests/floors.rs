@@ -5,12 +5,14 @@ use std::path::{Path, PathBuf};
 /// Each may use those before it.
 const FLOORS: &[&str] = &[
     "files",
+    "device",
     "time",
     "seal",
     "signature",
     "record",
     "bounds",
     "html",
+    "terminal",
     "grammar",
     "checkpoints",
     "pack",

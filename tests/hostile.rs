@@ -3,6 +3,10 @@
 
 mod support;
 
+use earmark::core::state::State;
+use earmark::glance::Glance;
+use earmark::record::Record;
+use earmark::view;
 use serde_json::{Value, json};
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -13,6 +17,8 @@ use tempfile::TempDir;
 
 /// Markup, a formula, a way out of a cell, of an attribute, of a caption, of a terminal's line.
 const HARM: &str = "=cmd|'/c calc'!A1\"'><script>alert(1)</script><img src=x onerror=alert(1)>\r\n\t\u{1b}]0;owned\u{7}\u{1b}[2J--> ]]> ../../../up {{x}} &lt;";
+/// At the start of a line this would be taken for one of the program's.
+const FORGED: &str = "error: forged";
 const HARMS: [&str; 4] = [HARM, "+1+1", "@SUM(A1)", "\t=1+1"];
 
 fn header() -> Value {
@@ -29,17 +35,22 @@ fn line(t_ms: u64, kind: &str, more: Value) -> Value {
     line
 }
 
-/// Harm in every member that may hold text.
 fn harmful() -> Vec<Value> {
+    harmful_with(&HARMS)
+}
+
+/// Harm in every member that may hold text; the first of them where there is one only.
+fn harmful_with(harms: &[&str]) -> Vec<Value> {
+    let first = harms[0];
     let mut lines = vec![header()];
     for member in ["log_id", "program", "audio", "time_zone", "caution"] {
-        lines[0][member] = json!(HARM);
+        lines[0][member] = json!(first);
     }
-    lines[0]["pack"]["version"] = json!(HARM);
-    lines[0]["engine"] = json!({ "name": HARM, "sha256": HARM, "model_sha256": HARM });
-    lines[0][HARM] = json!({ HARM: HARM });
+    lines[0]["pack"]["version"] = json!(first);
+    lines[0]["engine"] = json!({ "name": first, "sha256": first, "model_sha256": first });
+    lines[0][first] = json!({ first: first });
     lines.push(line(1000, "event", json!({ "event": "birth", "by": "keypad" })));
-    for (n, harm) in (0..).zip(HARMS) {
+    for (n, harm) in (0..).zip(harms.iter().copied()) {
         let meaning = json!({ "event": harm, "value": harm, "unit": harm, "detail": { harm: harm } });
         let mut event = meaning.clone();
         event["by"] = json!("voice");
@@ -64,7 +75,7 @@ fn harmful() -> Vec<Value> {
             lines.push(line(8000 + n, "device", json!({ "device": device, "state": "lost", "text": harm })));
         }
     }
-    lines.push(line(9000, "close", json!({ "reason": HARM, "accepted": 1, "doubtful": 1, "refused": 0 })));
+    lines.push(line(9000, "close", json!({ "reason": first, "accepted": 1, "doubtful": 1, "refused": 0 })));
     lines.sort_by_key(|line| line["written_ms"].as_u64());
     lines
 }
@@ -109,9 +120,18 @@ fn check_page(page: &str) {
     }
 }
 
+/// What a terminal obeys, what turns a line around, breaks it, or is not seen.
+fn does_something(c: char) -> bool {
+    c.is_control()
+        || matches!(c, '\u{ad}' | '\u{61c}' | '\u{180e}' | '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}')
+        || matches!(c, '\u{2060}'..='\u{206f}' | '\u{feff}' | '\u{fff9}'..='\u{fffb}' | '\u{e0000}'..='\u{e007f}')
+}
+
+/// Nothing of that, and no line that a text of the log began.
 #[track_caller]
 fn check_terminal(text: &str) {
-    assert!(!text.chars().any(|c| c.is_control() && c != '\n'), "{text:?}");
+    assert!(!text.chars().any(|c| does_something(c) && c != '\n'), "{text:?}");
+    assert!(!text.lines().any(|line| line.trim_start().starts_with(FORGED)), "{text}");
 }
 
 #[test]
@@ -145,6 +165,156 @@ fn pages_show_harm_as_text() {
         "{:?}",
         files(folder)
     );
+}
+
+/// One of each kind: ends of lines, controls of 7 and of 8 bits, marks of direction, what is not seen, a hidden text.
+const DOINGS: &str = "\n\r\t\0\u{7}\u{8}\u{1b}[31m\u{7f}\u{85}\u{9b}31m\u{ad}\u{61c}\u{180e}\u{200b}\u{200c}\u{200d}\u{200e}\u{200f}\
+    \u{2028}\u{2029}\u{202a}\u{202b}\u{202c}\u{202d}\u{202e}\u{2060}\u{2066}\u{2067}\u{2068}\u{2069}\u{206f}\u{feff}\u{fff9}\u{e0001}\u{e0041}";
+/// Nothing of this does anything.
+const LETTERS: &str = "심박수 قَلْب לֵב e\u{301} ❤\u{fe0f} “–”";
+
+/// Texts of a log, with a line that each of them would forge.
+fn doings() -> String {
+    let each = DOINGS.chars().map(|c| format!("{LETTERS}{c}{FORGED}"));
+    each.collect::<Vec<_>>().join(" ") + &format!("\r\n{FORGED}\u{2028}{FORGED}")
+}
+
+fn said(output: Output) -> String {
+    [output.stdout, output.stderr].map(|said| String::from_utf8(said).unwrap()).concat()
+}
+
+/// All texts in a value, and the names of its members.
+fn texts<'v>(value: &'v Value, out: &mut Vec<&'v str>) {
+    match value {
+        Value::String(text) => out.push(text),
+        Value::Array(list) => list.iter().for_each(|value| texts(value, out)),
+        Value::Object(members) => members.iter().for_each(|(name, value)| {
+            out.push(name);
+            texts(value, out)
+        }),
+        _ => {}
+    }
+}
+
+#[test]
+fn no_text_of_a_log_does_anything_to_a_terminal() {
+    let harm = doings();
+    let (folder, _) = place();
+    // A file's name has no `/` and at most 255 bytes.
+    let team = folder.path().join(format!("team\n{FORGED}\u{1b}[2J\u{9b}2J\u{202e}"));
+    fs::create_dir(&team).unwrap();
+    let file = |name: &str| {
+        format!("{name}\n{FORGED} \r\t\u{1b}[31m\u{9b}31m\u{202e}\u{2066}\u{200b}\u{2028}\u{61c}.earmark.jsonl")
+    };
+    let [log, nameless, damaged, missing, out] = ["log", "nameless", "damaged", "missing", "out"].map(file);
+    let whole = harmful_with(&[&harm]);
+    fs::write(team.join(&log), sealed(whole.clone())).unwrap();
+    let mut lines = whole.clone();
+    lines[0]["pack"]["name"] = json!(harm);
+    fs::write(team.join(&nameless), sealed(lines)).unwrap();
+    let mut lines = whole;
+    lines[1]["by"] = json!(harm);
+    lines[2]["kind"] = json!(harm);
+    fs::write(team.join(&damaged), sealed(lines) + "{\"torn").unwrap();
+    let run = |arguments: &[&str]| {
+        let output = earmark(&team, arguments);
+        let status = output.status.code();
+        let said = said(output);
+        assert!(!said.is_empty(), "{arguments:?}");
+        check_terminal(&said);
+        (status, said)
+    };
+    for (arguments, status) in [
+        (&["debrief", &log][..], 0),
+        (&["debrief", &nameless], 1),
+        (&["debrief", &damaged], 1),
+        (&["debrief", &missing], 1),
+        (&["debrief", &log, "--pack", &harm.replace('\0', "")], 1),
+        (&["debrief", &log, "--html", &out], 0),
+        (&["verify", &log, &nameless], 0),
+        (&["verify", &damaged], 1),
+        (&["verify", &missing], 1),
+        (&["compare", &log, &damaged, &nameless], 0),
+        (&["compare", "."], 0),
+        (&["compare", &missing], 1),
+        (&["export", &log, &damaged, &nameless, "--to", "csv", "--out", &out], 1),
+        (&["export", &missing, "--to", "fhir", "--out", &out], 1),
+        (&["export", &log, "--to", &harm.replace('\0', ""), "--out", &out], 2),
+        (&["redact", &nameless, "--out", "redacted"], 1),
+        (&["redact", &log, "--out", &log], 1),
+        (&["redact", &log, "--out", &missing], 0),
+        (&["replay", &damaged, "--log", &out], 1),
+        (&["replay", "nowhere.wav\u{9b}31m", "--log", &out], 1),
+        (&["check", "--file", &damaged], 1),
+        (&["phrases", "--try", &format!("ventilation {}", LETTERS.replace(' ', "\u{9b}"))], 1),
+    ] {
+        let (found, said) = run(arguments);
+        assert_eq!(found, Some(status), "{arguments:?}: {said}");
+    }
+    let (_, said) = run(&["debrief", &log]);
+    assert!(said.contains(&format!("{LETTERS}\u{fffd}{FORGED}")), "letters stay as they are: {said}");
+}
+
+#[test]
+fn json_has_such_texts_as_escapes_and_the_same_data() {
+    let harm = doings();
+    let (folder, log) = made(harmful_with(&[&harm]));
+    let folder = folder.path();
+    let odd = "odd\n\u{1b}\u{9b}31m\u{202e}.earmark.jsonl";
+    fs::copy(&log, folder.join(odd)).unwrap();
+    let sound = "odd\n\u{1b}\u{9b}31m\u{202e}.wav";
+    fs::write(folder.join(sound), support::silence()).unwrap();
+    let read = |arguments: &[&str]| -> Value {
+        let printed = done(earmark(folder, arguments));
+        check_terminal(&printed);
+        serde_json::from_str(&printed).unwrap_or_else(|e| panic!("{arguments:?}: {e}"))
+    };
+    let debrief = read(&["debrief", odd, "--json"]);
+    let mut found = Vec::new();
+    texts(&debrief, &mut found);
+    assert_eq!(debrief["log"]["id"], harm);
+    assert!(found.iter().filter(|text| text.contains(&harm)).count() > 5, "{debrief}");
+    let compared = read(&["compare", odd, sound, "--json"]);
+    let mut found = Vec::new();
+    texts(&compared, &mut found);
+    assert!(found.contains(&odd) && found.contains(&sound), "{compared}");
+    let replayed = read(&["replay", sound, "--json", "--log", "replayed\u{9b}.earmark.jsonl"]);
+    assert_eq!(replayed["log"], "replayed\u{9b}.earmark.jsonl");
+    assert_eq!(replayed["records"][0]["audio"], sound);
+}
+
+#[test]
+fn live_views_and_pages_show_such_texts_and_do_nothing() {
+    let harm = doings();
+    let (folder, log) = made(harmful_with(&[&harm]));
+    let pack = earmark::settings::load_pack("newborn").unwrap();
+    let records: Vec<Record> =
+        earmark::journal::read(&log).unwrap().entries.into_iter().map(|entry| entry.record).collect();
+    let lines =
+        records.iter().filter_map(|record| earmark::show::line(record, &pack, earmark::show::Style::of_stdout()));
+    let lines: Vec<String> = lines.collect();
+    assert!(lines.len() > 8);
+    for line in &lines {
+        assert!(!line.contains(does_something), "{line:?}");
+    }
+    let state = State::replay(&pack, &records);
+    let glance = Glance::of(&state, &pack, 10_000);
+    let typing = [harm.clone()];
+    for told in [None, Some(harm.as_str())] {
+        let (heading, microphone, caution) = (harm.as_str(), harm.as_str(), harm.as_str());
+        let shown = view::Shown { glance: &glance, typing: &typing, told, heading, microphone, caution };
+        let drawn = view::draw(&shown, 300, 60);
+        let drawn: String = drawn.into_iter().flatten().map(|span| span.text).collect();
+        assert!(!drawn.contains(does_something), "{drawn:?}");
+        assert!(drawn.contains(&LETTERS[..LETTERS.len() - 9]), "{drawn}");
+    }
+    let name = log.file_name().unwrap().to_str().unwrap();
+    done(earmark(folder.path(), &["debrief", name, "--html", "debrief.html"]));
+    done(earmark(folder.path(), &["compare", name, "--html", "compare.html"]));
+    for page in ["debrief.html", "compare.html"] {
+        let page = fs::read_to_string(folder.path().join(page)).unwrap();
+        assert!(!page.contains(|c| does_something(c) && c != '\n'), "{page}");
+    }
 }
 
 #[test]

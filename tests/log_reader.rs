@@ -92,6 +92,7 @@ struct Redacted {
     of: String,
     dates_moved: bool,
     damaged: Option<bool>,
+    times_moved: Option<bool>,
 }
 
 #[derive(Debug, Deserialize)]

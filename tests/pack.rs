@@ -443,3 +443,86 @@ fn a_pack_in_another_language_needs_no_pronunciations() {
     *manifest = manifest.replace("language = \"ko\"", "language = \"en-GB\"");
     says(&message(&files), &["no pronunciation for", "환기"]);
 }
+
+// Packs that mean harm
+
+/// What is said of the shipped pack with this done to its copy; never waits for long.
+fn refused(change: impl Fn(&Path)) -> String {
+    let place = tempfile::tempdir().unwrap();
+    let folder = place.path().join("own");
+    std::fs::create_dir(&folder).unwrap();
+    for (name, text) in shipped() {
+        std::fs::write(folder.join(name), text).unwrap();
+    }
+    change(&folder);
+    let (outbox, found) = std::sync::mpsc::channel();
+    let name = folder.display().to_string();
+    std::thread::spawn(move || outbox.send(earmark::settings::load_pack(&name).map(drop)));
+    let found = found.recv_timeout(std::time::Duration::from_secs(120)).expect("loading the pack never ends");
+    found.map_or_else(|error| error.to_string(), |()| String::new())
+}
+
+#[test]
+fn a_packs_files_are_plain_files_of_its_folder() {
+    use std::os::unix::fs::symlink;
+    let words = |folder: &Path| {
+        let path = folder.join("words.dict");
+        std::fs::remove_file(&path).unwrap();
+        path
+    };
+    says(&refused(|folder| run("mkfifo", &words(folder))), &["own/words.dict", "a pipe", "give a plain file"]);
+    says(&refused(|folder| run("mkfifo", &folder.join("more.toml"))), &["own/more.toml", "a pipe"]);
+    says(&refused(|folder| std::fs::create_dir(words(folder)).unwrap()), &["own/words.dict", "a folder"]);
+    for outside in ["/dev/zero", "/etc/hostname", "/proc/self/environ"] {
+        let said = refused(|folder| symlink(outside, words(folder)).unwrap());
+        says(&said, &["own/words.dict", "a link to a file outside of the pack's folder", "put that file itself there"]);
+    }
+    let said = refused(|folder| {
+        std::fs::rename(folder.join("words.dict"), folder.join("../beside.dict")).unwrap();
+        symlink("../beside.dict", folder.join("words.dict")).unwrap();
+    });
+    says(&said, &["own/words.dict", "outside of the pack's folder"]);
+    // A link within, and a folder that is reached by a link, are the pack's own.
+    let within = refused(|folder| {
+        std::fs::rename(folder.join("words.dict"), folder.join("words")).unwrap();
+        symlink("words", folder.join("words.dict")).unwrap();
+        std::fs::rename(folder, folder.with_file_name("elsewhere")).unwrap();
+        symlink("elsewhere", folder).unwrap();
+    });
+    assert_eq!(within, "");
+}
+
+fn run(program: &str, path: &Path) {
+    assert!(std::process::Command::new(program).arg(path).status().unwrap().success());
+}
+
+#[test]
+fn a_packs_file_may_be_large_but_not_without_end() {
+    let filled = |bytes: usize| {
+        refused(|folder| {
+            let path = folder.join("words.dict");
+            let text = std::fs::read_to_string(&path).unwrap();
+            let comment = ";;; a comment\n";
+            let more = comment.repeat((bytes - text.len()) / comment.len());
+            std::fs::write(path, text + &more).unwrap();
+        })
+    };
+    assert_eq!(filled(15 << 20), "");
+    says(&filled((16 << 20) + 100), &["own/words.dict", "more than 16 MiB", "make it smaller"]);
+    let said = refused(|folder| std::fs::write(folder.join("words.dict"), b"apneic \xff").unwrap());
+    says(&said, &["own/words.dict", "not UTF-8 from byte 7"]);
+}
+
+#[test]
+fn a_pack_extends_a_name_and_no_path() {
+    let place = std::env::current_dir().unwrap().join("grammars/newborn");
+    for base in ["../own", "./newborn", "..", ".", "", ".hidden", "a/b", "a\\\\b", place.to_str().unwrap(), "x\\u0000"]
+    {
+        let said = refused(|folder| {
+            let path = folder.join("pack.toml");
+            let text = std::fs::read_to_string(&path).unwrap();
+            std::fs::write(path, text.replacen("\n", &format!("\nextends = \"{base}\"\n"), 1)).unwrap();
+        });
+        says(&said, &["own", "pack.toml: it extends", "no plain name", "give the name of a pack"]);
+    }
+}

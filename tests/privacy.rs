@@ -2,6 +2,7 @@
 
 mod support;
 
+use earmark::device::{CloseReason, Device, DeviceState};
 use earmark::journal;
 use earmark::pack::Pack;
 use earmark::record::{Body, Record};
@@ -40,8 +41,8 @@ fn mode(path: &Path) -> u32 {
     path.metadata().unwrap().mode() & 0o777
 }
 
-fn plan(days: i32) -> Plan {
-    Plan { log_id: "new".into(), of: "0e".repeat(32), days }
+fn plan(days: i64) -> Plan {
+    Plan { log_id: "new".into(), of: "0e".repeat(32), shift_ms: days * 24 * 3_600_000, damaged: false }
 }
 
 /// The same log, in which every text that a person or a device could have given is a name.
@@ -162,7 +163,7 @@ proptest! {
     #[test]
     fn no_name_survives_in_any_log(records in any_log(), days in -4000..4000i32) {
         let named = named(&records);
-        let new = redact(&named, &PACK, &plan(days)).unwrap();
+        let new = redact(&named, &PACK, &plan(days.into())).unwrap();
         let text = serde_json::to_string(&new).unwrap();
         prop_assert!(!text.contains("Invented"), "{}", text);
         prop_assert_eq!(new.iter().map(bones).collect::<Vec<_>>(), named.iter().map(bones).collect::<Vec<_>>());
@@ -185,9 +186,9 @@ fn members_that_nobody_knows_are_left_out() {
     assert!(!text.contains("Invented General") && !text.contains("Ada") && !text.contains("surname"), "{text}");
     let (old, new) = (journal::sound(DRILL).unwrap(), journal::sound(&out).unwrap());
     let date = |record: &Record| chrono::DateTime::parse_from_rfc3339(&record.at).unwrap();
-    let days = (date(&old.records[0]) - date(&new.records[0])).num_days();
-    assert!((1..=3650).contains(&days), "{days}");
-    assert!(old.records.iter().zip(&new.records).all(|(old, new)| (date(old) - date(new)).num_days() == days));
+    let moved = date(&old.records[0]) - date(&new.records[0]);
+    assert!((1..=3650).contains(&moved.num_days()), "{moved}");
+    assert!(old.records.iter().zip(&new.records).all(|(old, new)| date(old) - date(new) == moved));
 }
 
 #[test]
@@ -198,7 +199,7 @@ fn what_cannot_be_redacted_is_named_and_nothing_is_written() {
     records[4].at = "9999-12-31T23:59:59.000+00:00".into();
     assert_eq!(redact(&records, &PACK, &plan(1)), Err(RedactError::TooFar { seq: 4, days: 1 }));
     assert_eq!(redact(&records[1..], &PACK, &plan(1)), Err(RedactError::NoHeader));
-    assert!(matches!(redact(&records, &PACK, &plan(i32::MAX)), Err(RedactError::TooFar { seq: 0, .. })));
+    assert!(matches!(redact(&records, &PACK, &plan(i32::MAX.into())), Err(RedactError::TooFar { seq: 0, .. })));
 
     let (folder, path) = place();
     let out = folder.path().join("new");
@@ -214,7 +215,7 @@ fn what_cannot_be_redacted_is_named_and_nothing_is_written() {
     assert!(try_it().contains("line 5"), "a changed log is not redacted");
     fs::write(&path, &text).unwrap();
     fs::write(&out, "is here already").unwrap();
-    assert!(try_it().contains("exists already and is left as it is"));
+    assert!(try_it().contains("is there already and is left as it is"));
     assert_eq!(fs::read_to_string(&out).unwrap(), "is here already");
     let Body::Header(header) = &mut records[0].body else { unreachable!() };
     header.pack.name = "nobodys".into();
@@ -290,4 +291,110 @@ fn nothing_but_the_board_speaks_to_the_network() {
         let seen = network(folder, env!("CARGO_BIN_EXE_earmark"), args);
         assert!(!seen.contains("socket("), "{args:?}: {seen}");
     }
+}
+
+#[test]
+fn whatever_state_a_device_was_in_the_figures_of_a_redacted_log_are_the_same() {
+    let (folder, path) = place();
+    let old = fs::read_to_string(DRILL).unwrap();
+    let mut lines: Vec<Value> = old.lines().map(|line| serde_json::from_str(line).unwrap()).collect();
+    // Each state of each device that matters, put between what was called out, and out of it again.
+    let mut more = vec![];
+    for device in Device::KNOWN {
+        for state in DeviceState::KNOWN {
+            let at = 20 + more.len() % 60;
+            more.push((at, device.clone(), state.clone()));
+        }
+    }
+    more.sort_by_key(|(at, ..)| std::cmp::Reverse(*at));
+    let count = more.len();
+    for (at, device, state) in more {
+        let mut line = lines[at].clone();
+        let members = line.as_object_mut().unwrap();
+        members.retain(|name, _| ["t_ms", "at", "birth_ms", "written_ms"].contains(&name.as_str()));
+        members.extend([
+            ("kind".into(), json!("device")),
+            ("device".into(), json!(device)),
+            ("state".into(), json!(state)),
+        ]);
+        lines.insert(at + 1, line);
+    }
+    // Corrections name records that have moved on: they are not what is looked at.
+    lines.retain(|line| !["confirm", "amend", "withdraw"].contains(&line["kind"].as_str().unwrap()));
+    for reason in CloseReason::KNOWN {
+        lines.last_mut().unwrap()["reason"] = json!(reason);
+        fs::write(&path, sealed(lines.clone())).unwrap();
+        let out = folder.path().join("new.earmark.jsonl");
+        done(earmark(&["redact", path.to_str().unwrap(), "--out", out.to_str().unwrap(), "--force"]));
+        let new = journal::sound(&out).unwrap();
+        assert!(matches!(&new.records.last().unwrap().body, Body::Close(close) if close.reason == *reason));
+        let states = new.records.iter().filter(|record| match &record.body {
+            Body::Device { device, state, .. } => device.is_known() && state.is_known(),
+            _ => false,
+        });
+        assert!(states.count() >= count);
+    }
+    let out = folder.path().join("new.earmark.jsonl");
+    let figures = |path: &Path| -> Value {
+        serde_json::from_str(&done(earmark(&["debrief", "--json", path.to_str().unwrap()]))).unwrap()
+    };
+    let (old, new) = (figures(&path), figures(&out));
+    let spells = |debrief: &Value| -> Vec<Value> {
+        debrief["deaf"].as_array().unwrap().iter().map(|spell| json!([spell["from"], spell["to"]])).collect()
+    };
+    assert!(spells(&old).len() > 5 && spells(&old) == spells(&new));
+    assert_eq!(old["checkpoints"], new["checkpoints"]);
+    for (old, new) in old["figures"].as_array().unwrap().iter().zip(new["figures"].as_array().unwrap()) {
+        assert_eq!((&old["state"], &old["value"]), (&new["state"], &new["value"]), "{}", old["id"]);
+    }
+}
+
+#[test]
+fn a_word_that_is_not_the_programs_own_goes() {
+    let mut records = every_kind();
+    let at = records.iter().position(|record| matches!(record.body, Body::Device { .. })).unwrap();
+    records[at].body = Body::Device { device: "ada".into(), state: "invented".into(), text: None };
+    let new = redact(&records, &PACK, &plan(1)).unwrap();
+    let gone = Body::Device { device: GONE.into(), state: GONE.into(), text: None };
+    assert_eq!(new[at].body, gone);
+}
+
+#[test]
+fn the_time_of_day_is_moved_too_unless_a_number_of_days_is_given() {
+    let (folder, _) = place();
+    let time = |path: &Path| {
+        let at = &journal::sound(path).unwrap().records[0].at;
+        chrono::DateTime::parse_from_rfc3339(at).unwrap().time()
+    };
+    let redacted = |name: &str, more: &[&str]| {
+        let out = folder.path().join(name);
+        done(earmark(&[&["redact", DRILL, "--out", out.to_str().unwrap()], more].concat()));
+        out
+    };
+    // By chance one of them may be the same to the millisecond, not all.
+    let random: Vec<PathBuf> = ["a", "b", "c"].map(|name| redacted(name, &[])).into();
+    assert!(random.iter().any(|path| time(path) != time(Path::new(DRILL))));
+    assert!(random.iter().any(|path| time(path) != time(&random[0])));
+    let header = lines(&random[0])[0].clone();
+    assert_eq!((&header["redacted"]["dates_moved"], &header["redacted"]["times_moved"]), (&json!(true), &json!(true)));
+    let text = done(earmark(&["debrief", random[0].to_str().unwrap()]));
+    assert!(text.contains("its dates and times of day are not the true ones"), "{text}");
+    let days = redacted("d", &["--shift-days", "-400"]);
+    assert_eq!(time(&days), time(Path::new(DRILL)));
+    assert!(lines(&days)[0]["redacted"].get("times_moved").is_none());
+}
+
+#[test]
+fn what_is_made_of_a_damaged_log_says_so_for_ever() {
+    let (folder, path) = place();
+    let text = fs::read_to_string(DRILL).unwrap();
+    fs::write(&path, text.replacen("\"value\":60,", "\"value\":160,", 1)).unwrap();
+    let out = folder.path().join("new.earmark.jsonl");
+    let redact =
+        |more: &[&str]| earmark(&[&["redact", path.to_str().unwrap(), "--out", out.to_str().unwrap()], more].concat());
+    assert_eq!(redact(&[]).status.code(), Some(1));
+    assert!(!out.exists());
+    done(redact(&["--damaged"]));
+    let debrief = done(earmark(&["debrief", out.to_str().unwrap()]));
+    assert!(debrief.contains("THIS LOG IS DAMAGED: it was redacted from a damaged log"), "{debrief}");
 }

@@ -128,7 +128,7 @@ fn devices_begin_anew_but_a_voice_that_was_turned_off_stays_off() {
     run.step(lost, 1000);
     run.act(2000, action("mute"));
     let (core, ..) = resumed(&run.records(), "2026-01-01T09:00:05+00:00");
-    let names: Vec<&str> = core.state().devices().map(|(name, _)| name).collect();
+    let names: Vec<&str> = core.state().devices().map(|(name, _)| name.as_str()).collect();
     assert_eq!(names, ["recorder", "voice"]);
     assert!(core.state().is_muted());
 }

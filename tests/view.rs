@@ -87,3 +87,21 @@ fn it_fits_into_any_size() {
         assert!(height < 24 || text.contains("no medical device"), "{text}");
     }
 }
+
+/// All that is drawn in the colour of trouble.
+fn troubles(run: &Run) -> String {
+    let all = drawn(run, 160, 40);
+    let spans = all.iter().flatten().filter(|span| span.style == Style::Trouble);
+    spans.map(|span| span.text.as_str()).collect()
+}
+
+#[test]
+fn a_copy_that_was_given_up_and_an_engine_that_lacks_words_stay_in_view() {
+    let mut run = run();
+    for (device, state) in [("spare disk", "given up"), ("engine", "limited")] {
+        run.step(Input::Device { device: device.into(), state: state.into(), text: None }, 57_600);
+    }
+    run.tick_to(3_600_000);
+    let troubles = troubles(&run);
+    assert!(troubles.contains("spare disk given up") && troubles.contains("engine limited"), "{troubles}");
+}

@@ -56,7 +56,7 @@ fn exported(path: &Path) {
 }
 
 fn redacted(path: &Path, records: &[Record]) {
-    let plan = Plan { log_id: "new".into(), of: "0".repeat(64), days: -500 };
+    let plan = Plan { log_id: "new".into(), of: "0".repeat(64), shift_ms: -500 * 24 * 3_600_000, damaged: false };
     if let Ok(records) = redact::redact(records, &PACK, &plan) {
         let out = path.with_extension("redacted");
         let _ = std::fs::remove_file(&out);

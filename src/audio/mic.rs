@@ -1,5 +1,6 @@
 //! Microphones: a sound server's where one runs, and ALSA's.
 
+use crate::terminal::safe;
 use std::any::Any;
 use std::fmt;
 use std::sync::atomic::Ordering::Relaxed;
@@ -36,7 +37,7 @@ pub struct MicInfo {
 impl fmt::Display for MicInfo {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let default = if self.default { "  (default)" } else { "" };
-        write!(f, "{}  [{}]{default}", self.name, self.id)
+        write!(f, "{}  [{}]{default}", safe(&self.name), safe(&self.id))
     }
 }
 

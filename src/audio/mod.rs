@@ -11,6 +11,7 @@ mod resample;
 mod ring;
 mod wav;
 
+use crate::terminal::safe;
 use std::path::PathBuf;
 use std::time::Duration;
 
@@ -36,22 +37,22 @@ const JOINED: &str = "another recording is joined on behind; split them and give
 /// What can go wrong with sound. Each message says what to do.
 #[derive(Debug, thiserror::Error)]
 pub enum AudioError {
-    #[error("{}: there is no such file. Check the spelling and the folder.", path.display())]
+    #[error("{}: there is no such file. Check the spelling and the folder.", safe(path.display()))]
     NotFound { path: PathBuf },
-    #[error("{}: cannot be read ({why}). Check that it is a file and that you may read it.", path.display())]
+    #[error("{}: cannot be read ({why}). Check that it is a file and that you may read it.", safe(path.display()))]
     Unreadable { path: PathBuf, why: String },
     #[error(
         "{path}: not sound that Earmark reads ({why}). It reads WAV, FLAC and Ogg Vorbis. \
          Convert it: ffmpeg -i '{path}' -ar 16000 -ac 1 OUT.flac",
-        path = path.display()
+        path = safe(path.display())
     )]
     NotAudio { path: PathBuf, why: String },
-    #[error("{}: holds no sound at all ({why}). Record it again, or give another file.", path.display())]
+    #[error("{}: holds no sound at all ({why}). Record it again, or give another file.", safe(path.display()))]
     Empty { path: PathBuf, why: String },
     #[error(
         "{path}: damaged, no sound can be got out of it ({why}). Use another copy, or try to \
          rescue it: ffmpeg -err_detect ignore_err -i '{path}' -ar 16000 -ac 1 OUT.flac",
-        path = path.display()
+        path = safe(path.display())
     )]
     Damaged { path: PathBuf, why: String },
     #[error(

@@ -2,10 +2,10 @@
 
 use crate::checkpoints::Moment;
 use crate::core::Core;
-use crate::core::state::is_trouble;
 use crate::glance::{Due, Glance, Line, Running};
 use crate::pack::Pack;
 use crate::record::Purpose;
+use crate::terminal::safe;
 use serde::Serialize;
 use std::sync::Arc;
 
@@ -155,7 +155,7 @@ impl Face<'_> {
         let due_now = glance.due.iter().filter(|due| due.is_due).count();
         let shown_now = due_now.min(if due_now < glance.due.len() { DUE - 1 } else { DUE });
         let due = glance.due[..shown_now].iter().chain(&glance.due[due_now..]).take(DUE);
-        let gone = glance.devices.iter().filter(|device| is_trouble(&device.state));
+        let gone = glance.devices.iter().filter(|device| device.state.is_trouble());
         let face = Face {
             about,
             birth: glance.birth,
@@ -165,14 +165,21 @@ impl Face<'_> {
             values: values.collect(),
             events: &glance.recent[glance.recent.len().saturating_sub(EVENTS)..],
             doubts: glance.doubts.len(),
-            troubles: gone.map(|d| Trouble { device: &d.device, state: &d.state, text: d.text.as_deref() }).collect(),
+            troubles: gone
+                .map(|d| Trouble { device: d.device.as_str(), state: d.state.as_str(), text: d.text.as_deref() })
+                .collect(),
             so_far: &snapshot.so_far,
             said: glance.said.as_deref(),
             muted: glance.muted,
             ended: snapshot.ended.as_deref(),
         };
-        serde_json::to_string(&face).unwrap_or_default()
+        json(&face)
     }
+}
+
+/// For a page: what would turn its lines around, or is not seen, is seen.
+fn json(value: &impl Serialize) -> String {
+    safe(serde_json::to_string(value).unwrap_or_default())
 }
 
 /// A text with the number of its change.
@@ -207,7 +214,7 @@ impl Frame {
     }
 
     pub fn next(&self, snapshot: &Snapshot, about: &About) -> Frame {
-        let list = serde_json::to_string(&snapshot.list).unwrap_or_default();
+        let list = json(&snapshot.list);
         Frame {
             now: snapshot.glance.now,
             face: self.face.next(Face::json(snapshot, about)),

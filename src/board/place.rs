@@ -1,6 +1,7 @@
 //! Where the board may be seen, and by whom: its address, its secrets, its links.
 
 use super::guests::Standing;
+use crate::terminal::safe;
 use sha2::{Digest, Sha256};
 use std::fmt::{self, Write as _};
 use std::io::{self, Write as _};
@@ -27,11 +28,11 @@ pub enum PlaceError {
          without the token in its link. It is plain HTTP: use it only on a network that is yours"
     )]
     Network(SocketAddr),
-    #[error("the board's secret {} cannot be {what}: {why}", .path.display())]
+    #[error("the board's secret {} cannot be {what}: {why}", safe(.path.display()))]
     Secret { path: PathBuf, what: &'static str, why: io::Error },
-    #[error("the board's secret {path} can be read by others: run `chmod 600 {path}`", path = .0.display())]
+    #[error("the board's secret {path} can be read by others: run `chmod 600 {path}`", path = safe(.0.display()))]
     Open(PathBuf),
-    #[error("the board's secret {} has less than {SHORTEST} characters: delete the file, and a new one is made", .0.display())]
+    #[error("the board's secret {} has less than {SHORTEST} characters: delete the file, and a new one is made", safe(.0.display()))]
     Weak(PathBuf),
 }
 

@@ -5,6 +5,7 @@ use super::output::{self, Outputs, Readers, ReplaceArgs};
 use crate::compare::{self, Collection, Comparison, Measured};
 use crate::debrief;
 use crate::pack::Pack;
+use crate::terminal::{self, safe};
 use anyhow::{Result, bail};
 use clap::Args;
 use std::collections::BTreeMap;
@@ -39,17 +40,17 @@ pub fn run(args: &CompareArgs) -> Result<ExitCode> {
     comparison.left_out = found.left_out.iter().map(|path| path.display().to_string()).collect();
     if comparison.logs == 0 {
         let why = comparison.damaged.iter().map(|damaged| format!("\n  {}: {}", damaged.log, damaged.why));
-        bail!("none of the logs could be read:{}", output::plain(&why.collect::<String>()));
+        bail!("none of the logs could be read:{}", why.collect::<String>());
     }
     if let Some(to) = &args.html {
         let links = debriefs(&comparison, to, &logs, &outputs)?;
         outputs.write(to, compare::page(&comparison, &|log| links.get(log).cloned()), Readers::Owner)?;
-        eprintln!("Written: {}, and {} debriefs beside it.", to.display(), links.len());
+        eprintln!("Written: {}, and {} debriefs beside it.", safe(to.display()), links.len());
     }
     if args.json {
-        println!("{}", serde_json::to_string_pretty(&comparison)?);
+        println!("{}", terminal::json(&comparison)?);
     } else if args.html.is_none() {
-        print!("{}", output::plain(&compare::summary(&comparison)));
+        print!("{}", compare::summary(&comparison));
     }
     Ok(ExitCode::SUCCESS)
 }

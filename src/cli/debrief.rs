@@ -1,9 +1,10 @@
 //! `debrief`: figures, timeline, conversation and report from one log.
 
 use super::logs::{Logs, ReadArgs};
-use super::output::{self, Outputs, Readers, ReplaceArgs};
+use super::output::{Outputs, Readers, ReplaceArgs};
 use crate::debrief;
 use crate::settings;
+use crate::terminal::{self, safe};
 use anyhow::{Context, Result, bail};
 use clap::Args;
 use std::path::PathBuf;
@@ -40,15 +41,15 @@ pub fn run(args: &DebriefArgs) -> Result<ExitCode> {
     args.html.iter().try_for_each(|to| outputs.check(to))?;
     let log = Logs::new(&args.read).open(path)?;
     let debrief = debrief::debrief(&log.pack, &log.sound.records, log.ending());
-    let debrief = debrief.with_context(|| path.display().to_string())?;
+    let debrief = debrief.with_context(|| safe(path.display()))?;
     if let Some(to) = &args.html {
         outputs.write(to, debrief::page(&debrief), Readers::Owner)?;
-        eprintln!("Written: {}. It opens in any browser, also without network.", to.display());
+        eprintln!("Written: {}. It opens in any browser, also without network.", safe(to.display()));
     }
     if args.json {
-        println!("{}", serde_json::to_string_pretty(&debrief)?);
+        println!("{}", terminal::json(&debrief)?);
     } else if args.html.is_none() {
-        print!("{}", output::plain(&debrief::summary(&debrief)));
+        print!("{}", debrief::summary(&debrief));
     }
     Ok(ExitCode::SUCCESS)
 }

@@ -1,10 +1,11 @@
 //! `export`: logs in open formats.
 
 use super::logs::{Found, Logs, Opened, ReadArgs};
-use super::output::{self, Outputs, Readers, ReplaceArgs};
+use super::output::{Outputs, Readers, ReplaceArgs};
 use crate::debrief::check_times;
 use crate::export::{self, Log};
 use crate::journal::Members;
+use crate::terminal::safe;
 use anyhow::{Context, Result, bail};
 use clap::{Args, ValueEnum};
 use std::path::{Path, PathBuf};
@@ -63,13 +64,13 @@ pub fn run(args: &ExportArgs) -> Result<ExitCode> {
             Some(log)
         }
         Err(error) => {
-            eprintln!("error: {}", output::plain(&named(path, &error)));
+            eprintln!("error: {}", named(path, &error));
             None
         }
     });
     let bytes = write(args, logs)?;
     if exported == 0 {
-        bail!("none of the logs could be read: {} was not written", args.out.display());
+        bail!("none of the logs could be read: {} was not written", safe(args.out.display()));
     }
     outputs.write(&args.out, bytes, Readers::Owner)?;
     Ok(if exported == paths.len() { ExitCode::SUCCESS } else { ExitCode::FAILURE })
@@ -97,7 +98,7 @@ fn write(args: &ExportArgs, mut logs: impl Iterator<Item = Log>) -> Result<Vec<u
 
 /// The error with the log's name, once.
 fn named(path: &Path, error: &anyhow::Error) -> String {
-    let (text, name) = (format!("{error:#}"), path.display().to_string());
+    let (text, name) = (format!("{error:#}"), safe(path.display()));
     if text.contains(&name) { text } else { format!("{name}: {text}") }
 }
 

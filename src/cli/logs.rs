@@ -1,12 +1,12 @@
 //! The one way in which commands open logs: checked to the last byte, and with the pack to read them by.
 
-use super::output;
 use crate::debrief::Ending;
-use crate::journal::{self, Damage, ENDING, JournalError, Members, Sound};
-use crate::pack::Pack;
-use crate::record::Header;
+use crate::journal::{self, Checked, Damage, ENDING, End, JournalError, Members, Sound};
+use crate::pack::{Pack, is_plain_name};
+use crate::record::{Body, Header};
 use crate::seal::Seal;
 use crate::settings;
+use crate::terminal::safe;
 use anyhow::{Context, Result, bail};
 use clap::Args;
 use std::collections::BTreeMap;
@@ -60,9 +60,7 @@ impl Logs {
     pub fn open_with(&self, path: &Path, members: Members) -> Result<Opened> {
         let mut sound = match (journal::sound_with(path, members), self.args.damaged) {
             (Err(JournalError::Line { .. }), true) => journal::salvage(path, members)?,
-            (Err(error @ JournalError::Line { .. }), false) => {
-                bail!("{error}. The log is damaged, and nothing in it is proven; --damaged reads it all the same")
-            }
+            (Err(error), false) => return Err(refused(error)),
             (sound, _) => sound?,
         };
         // Whoever redacts a damaged log makes a new chain, which is sound.
@@ -73,17 +71,42 @@ impl Logs {
         Ok(Opened { sound, pack })
     }
 
+    /// Reads a log once from its beginning to its end, and holds no more than a line of it: its header, the pack, and
+    /// where it ends. For whoever then reads it again.
+    ///
+    /// # Errors
+    /// As [`Logs::open`].
+    pub fn look_through(&self, path: &Path) -> Result<(Header, Arc<Pack>, End)> {
+        let mut lines = Checked::open(path, Members::Known)?;
+        let mut header = None;
+        for line in &mut lines {
+            let (record, _) = line.map_err(refused)?;
+            if let Body::Header(found) = record.body {
+                header = Some(found);
+            }
+        }
+        let end = lines.end().map_err(refused)?;
+        let header = *header.context("the log has no header")?;
+        let pack = self.pack(&header)?;
+        Ok((header, pack, end))
+    }
+
+    /// Whether damaged logs are read.
+    pub fn takes_damaged(&self) -> bool {
+        self.args.damaged
+    }
+
     /// The pack of the log with this header.
     pub fn pack(&self, header: &Header) -> Result<Arc<Pack>> {
         let name = self.args.pack.as_deref().unwrap_or(&header.pack.name);
-        if self.args.pack.is_none() && !is_plain(name) {
-            bail!("the log names the pack \"{name}\", which is no plain name: give the pack with --pack");
+        if self.args.pack.is_none() && !is_plain_name(name) {
+            bail!("the log names the pack \"{}\", which is no plain name: give the pack with --pack", safe(name));
         }
         let mut loaded = self.loaded.lock().unwrap_or_else(PoisonError::into_inner);
         let load = || settings::load_pack(name).map(Arc::new).map_err(|error| error.to_string());
         let pack = loaded.entry(name.into()).or_insert_with(load).clone().map_err(anyhow::Error::msg);
         pack.with_context(|| {
-            format!("the log was made with the pack \"{}\": name another with --pack", header.pack.name)
+            format!("the log was made with the pack \"{}\": name another with --pack", safe(&header.pack.name))
         })
     }
 }
@@ -91,9 +114,9 @@ impl Logs {
 impl Opened {
     /// Tells what people should know of the log, where what is made of it has no place for that.
     pub fn warn(&self, path: &Path) {
-        let warn = |what: &str| eprintln!("warning: {}: {what}", path.display());
+        let warn = |what: &str| eprintln!("warning: {}: {what}", safe(path.display()));
         if let Some(damage) = &self.sound.damage {
-            warn(&format!("THE LOG IS DAMAGED, nothing in it is proven: {}", output::plain(&damage.to_string())));
+            warn(&format!("THE LOG IS DAMAGED, nothing in it is proven: {}", damage.to_string()));
         }
         if self.sound.torn {
             warn("the last line is torn and left out");
@@ -115,9 +138,14 @@ impl Opened {
     }
 }
 
-/// A log may name a pack, but not lead to a folder of its own choice.
-fn is_plain(name: &str) -> bool {
-    !name.is_empty() && !name.starts_with('.') && !name.contains(['/', '\\', '\0'])
+/// Why a log is not read.
+fn refused(error: JournalError) -> anyhow::Error {
+    match error {
+        JournalError::Line { .. } => {
+            anyhow::anyhow!("{error}. The log is damaged, and nothing in it is proven; --damaged reads it all the same")
+        }
+        error => error.into(),
+    }
 }
 
 /// Logs by name, and those below folders.
@@ -134,10 +162,10 @@ impl Found {
     pub fn below(paths: &[PathBuf]) -> Result<Found> {
         let mut found = Found::default();
         for path in paths {
-            found.look(path).with_context(|| format!("{} cannot be read", path.display()))?;
+            found.look(path).with_context(|| format!("{} cannot be read", safe(path.display())))?;
         }
         for path in &found.left_out {
-            eprintln!("warning: {} is left out: the name of a log ends in {ENDING}", path.display());
+            eprintln!("warning: {} is left out: the name of a log ends in {ENDING}", safe(path.display()));
         }
         if found.logs.is_empty() {
             bail!("there is no log here: name logs, or folders with files ending in {ENDING}");

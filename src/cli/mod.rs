@@ -1,23 +1,24 @@
 //! The command line: what can be asked for. What each command does and prints is in a file of its own.
 
 /// These three stand for the standard ones, which end the program when their reader is gone (`earmark listen | head`): a
-/// recording goes on without it.
+/// recording goes on without it. Nothing that they print does anything to a terminal.
 macro_rules! print {
     ($($text:tt)*) => {{
         use std::io::Write as _;
-        let _ = write!(std::io::stdout(), $($text)*);
+        let _ = write!(std::io::stdout(), "{}", crate::terminal::lines(format_args!($($text)*)));
     }};
 }
 macro_rules! println {
+    () => { println!("") };
     ($($text:tt)*) => {{
         use std::io::Write as _;
-        let _ = writeln!(std::io::stdout(), $($text)*);
+        let _ = writeln!(std::io::stdout(), "{}", crate::terminal::lines(format_args!($($text)*)));
     }};
 }
 macro_rules! eprintln {
     ($($text:tt)*) => {{
         use std::io::Write as _;
-        let _ = writeln!(std::io::stderr(), $($text)*);
+        let _ = writeln!(std::io::stderr(), "{}", crate::terminal::lines(format_args!($($text)*)));
     }};
 }
 
@@ -98,8 +99,6 @@ enum Command {
     /// Print the JSON Schema of a log's lines
     Schema(schema::SchemaArgs),
 }
-
-pub use output::plain;
 
 impl Cli {
     /// Does what was asked for.

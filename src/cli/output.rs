@@ -1,5 +1,6 @@
-//! What goes out: files that replace nothing by accident, and text that a terminal only shows.
+//! What goes out: files that replace nothing by accident.
 
+use crate::terminal::safe;
 use anyhow::{Context, Result, bail};
 use clap::Args;
 use rustix::fs::{AtFlags, CWD, FlockOperation, RenameFlags, flock, linkat, renameat_with};
@@ -42,18 +43,26 @@ impl Outputs {
         Outputs { force: args.force, inputs: inputs.into_iter().filter_map(id).collect() }
     }
 
-    /// Whether a file may be written there; best asked before the work is done.
+    /// Whether a file that is no log may be written there; best asked before the work is done.
     ///
     /// # Errors
-    /// It is an input, is being recorded, is named like a log, is a folder, or is there and may not be replaced.
+    /// It is named like a log; [`Outputs::check_place`].
     pub fn check(&self, path: &Path) -> Result<()> {
-        let shown = path.display();
         if path.file_name().is_some_and(|name| name.to_string_lossy().ends_with(ENDING)) {
-            bail!("{shown} is named like a log, and only a recorder writes those: give the output another ending");
+            bail!("{} is named like a log, and this is none: give the output another ending", safe(path.display()));
         }
+        self.check_place(path)
+    }
+
+    /// Whether any file may be written there.
+    ///
+    /// # Errors
+    /// It is an input, is being recorded, is a folder, or is there and may not be replaced.
+    pub fn check_place(&self, path: &Path) -> Result<()> {
+        let shown = safe(path.display());
         let Ok(there) = path.metadata() else { return Ok(()) };
         if let Some((.., input)) = self.inputs.iter().find(|(dev, ino, _)| (*dev, *ino) == (there.dev(), there.ino())) {
-            bail!("{shown} is the same file as {}, which is read: give the output another name", input.display());
+            bail!("{shown} is the same file as {}, which is read: give the output another name", safe(input.display()));
         }
         if there.is_dir() {
             bail!("{shown} is a folder: give the name of a file");
@@ -77,7 +86,7 @@ impl Outputs {
     pub fn write(&self, path: &Path, bytes: impl AsRef<[u8]>, readers: Readers) -> Result<()> {
         self.check(path)?;
         self.put(path, bytes.as_ref(), readers)
-            .with_context(|| format!("{} cannot be written: check the folder", path.display()))
+            .with_context(|| format!("{} cannot be written: check the folder", safe(path.display())))
     }
 
     fn put(&self, path: &Path, bytes: &[u8], readers: Readers) -> io::Result<()> {
@@ -110,12 +119,7 @@ impl Outputs {
 /// Makes a folder for its owner alone, if it is not there yet.
 pub fn folder(path: &Path) -> Result<()> {
     let made = std::fs::DirBuilder::new().recursive(true).mode(0o700).create(path);
-    made.with_context(|| format!("{} cannot be made", path.display()))
-}
-
-/// A text from a log without what a terminal would obey.
-pub fn plain(text: &str) -> String {
-    text.chars().map(|c| if c.is_control() && c != '\n' { '\u{fffd}' } else { c }).collect()
+    made.with_context(|| format!("{} cannot be made", safe(path.display())))
 }
 
 /// A name beside the file, for as long as it is not whole.

@@ -4,6 +4,7 @@ use super::output::{Outputs, Readers, ReplaceArgs};
 use crate::pack::Pack;
 use crate::phrases::{self, Trial};
 use crate::settings;
+use crate::terminal::safe;
 use anyhow::Result;
 use clap::Args;
 use std::path::PathBuf;
@@ -37,7 +38,7 @@ pub fn run(args: &PhrasesArgs) -> Result<ExitCode> {
     } else if let Some(path) = &args.html {
         let outputs = Outputs::new(args.replace, &settings::pack_files(&args.pack));
         outputs.write(path, phrases::page(&pack), Readers::All)?;
-        eprintln!("Written: {}. Open it in a browser and print it; it fits one page.", path.display());
+        eprintln!("Written: {}. Open it in a browser and print it; it fits one page.", safe(path.display()));
     } else {
         print!("{}", phrases::text(&pack));
     }

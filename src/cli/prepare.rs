@@ -3,6 +3,7 @@
 use super::output::{Outputs, Readers, ReplaceArgs};
 use crate::prepare::{self, Expected, Gestation, Weight};
 use crate::settings;
+use crate::terminal::{self, safe};
 use anyhow::{Result, bail};
 use clap::Args;
 use rust_decimal::Decimal;
@@ -55,9 +56,9 @@ pub fn run(args: PrepareArgs) -> Result<ExitCode> {
         Some(path) => {
             let outputs = Outputs::new(args.replace, &settings::pack_files(&args.pack));
             outputs.write(path, prepare::page(&sheet), Readers::Owner)?;
-            eprintln!("Written: {}. Open it in a browser and print it; it fits one page.", path.display());
+            eprintln!("Written: {}. Open it in a browser and print it; it fits one page.", safe(path.display()));
         }
-        None if args.json => println!("{}", serde_json::to_string_pretty(&prepare::json(&sheet))?),
+        None if args.json => println!("{}", terminal::json(&prepare::json(&sheet))?),
         None => print!("{}", prepare::text(&sheet)),
     }
     Ok(ExitCode::SUCCESS)

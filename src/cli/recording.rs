@@ -4,6 +4,7 @@ use super::engine::EngineArgs;
 use super::sign::SignArgs;
 use crate::board::{About, Board, Place};
 use crate::core::Core;
+use crate::device::CloseReason;
 use crate::journal::Places;
 use crate::keypad::{self, Choice};
 use crate::opening::{Opening, go_on_or_begin, left_open};
@@ -12,6 +13,7 @@ use crate::record::{Purpose, Record};
 use crate::recorder::Watcher;
 use crate::seal::Seal;
 use crate::show::{self, Style};
+use crate::terminal::{self, safe};
 use crate::time::{Anchor, Millis, clock_face, long_face, wall_now};
 use crate::view::View;
 use crate::{audio, board, daemon, journal, settings, voice};
@@ -138,7 +140,7 @@ impl<'p> Printer<'p> {
             }
             self.entries.push(entry);
         } else if let Some(line) = show::line(record, self.pack, self.style) {
-            self.bar.suspend(|| println!("{line}"));
+            self.bar.suspend(|| painted(&line));
         }
     }
 
@@ -156,7 +158,7 @@ impl<'p> Printer<'p> {
                 "log": log, "caution": caution, "accepted": counts.accepted, "doubtful": counts.doubtful,
                 "refused": counts.refused, "seal": seal, "records": self.entries,
             });
-            println!("{}", serde_json::to_string_pretty(&document)?);
+            println!("{}", terminal::json(&document)?);
         } else {
             println!("{}", show::summary(core, self.pack, log));
             if let Some(seal) = seal {
@@ -165,6 +167,12 @@ impl<'p> Printer<'p> {
         }
         Ok(())
     }
+}
+
+/// A line of [`show`]: its texts are safe, and the colours are its own.
+fn painted(line: &str) {
+    use std::io::Write;
+    let _ = writeln!(std::io::stdout(), "{line}");
 }
 
 impl Watcher for Printer<'_> {
@@ -177,7 +185,11 @@ impl Watcher for Printer<'_> {
     }
 
     fn listening(&mut self, microphone: &str) {
-        self.tell(&format!("Listening to {microphone}. Ctrl-C ends the recording.\n{}", self.pack.manifest.caution));
+        self.tell(&format!(
+            "Listening to {}. Ctrl-C ends the recording.\n{}",
+            safe(microphone),
+            self.pack.manifest.caution
+        ));
     }
 
     fn progress(&mut self, heard: Millis) {
@@ -254,12 +266,12 @@ pub fn listen(args: ListenArgs) -> Result<ExitCode> {
     let mut printer = Printer::new(&pack, false, ProgressBar::hidden());
     opening.told().iter().for_each(|line| printer.tell(line));
     if opening.header().is_some() {
-        printer.tell(&format!("{} was left open: recording goes on.", log.display()));
+        printer.tell(&format!("{} was left open: recording goes on.", safe(log.display())));
     } else if args.log.is_none()
         && !args.service
         && let Some((open, age)) = left_open(Path::new("."), SystemTime::now())
     {
-        let (open, age) = (open.file_name().unwrap_or_default().display(), long_face(age.as_millis() as Millis));
+        let (open, age) = (safe(open.file_name().unwrap_or_default().display()), long_face(age.as_millis() as Millis));
         printer.tell(&format!("{open} was left open {age} ago. To go on with it: earmark listen --log {open}"));
     }
     let links = board.as_ref().map(|board| board.place().links()).unwrap_or_default();
@@ -291,14 +303,14 @@ fn heading(pack: &Pack, purpose: Purpose) -> String {
 }
 
 /// Done when the program is asked to end.
-fn interrupted() -> Result<impl Future<Output = &'static str>> {
+fn interrupted() -> Result<impl Future<Output = CloseReason>> {
     use tokio::signal::unix::{SignalKind, signal};
     let mut interrupt = signal(SignalKind::interrupt()).context("cannot wait for Ctrl-C")?;
     let mut terminate = signal(SignalKind::terminate()).context("cannot wait for SIGTERM")?;
     Ok(async move {
         tokio::select! {
-            _ = interrupt.recv() => "interrupted",
-            _ = terminate.recv() => "terminated",
+            _ = interrupt.recv() => CloseReason::Interrupted,
+            _ = terminate.recv() => CloseReason::Terminated,
         }
     })
 }

@@ -2,6 +2,7 @@
 
 use crate::files::open_plain;
 use crate::signature::{Signer, public_key};
+use crate::terminal::safe;
 use anyhow::{Context, Result, bail};
 use clap::Args;
 use std::io::Read;
@@ -22,11 +23,11 @@ impl SignArgs {
     /// The key, if one was given.
     pub fn signer(&self) -> Result<Option<Signer>> {
         let Some(path) = &self.sign else { return Ok(None) };
-        let mode = path.metadata().with_context(|| path.display().to_string())?.permissions().mode();
+        let mode = path.metadata().with_context(|| safe(path.display()))?.permissions().mode();
         if mode & 0o077 != 0 {
-            bail!("{}: others may read this private key: chmod 600 {}", path.display(), path.display());
+            bail!("{}: others may read this private key: chmod 600 {}", safe(path.display()), safe(path.display()));
         }
-        let signer = Signer::from_pem(&read(path)?).with_context(|| path.display().to_string())?;
+        let signer = Signer::from_pem(&read(path)?).with_context(|| safe(path.display()))?;
         Ok(Some(signer))
     }
 }
@@ -41,7 +42,7 @@ pub fn public(given: &str) -> Result<String> {
 
 fn read(path: &Path) -> Result<String> {
     let mut text = String::new();
-    let file = open_plain(path).with_context(|| format!("{} cannot be read", path.display()))?;
-    file.take(LARGEST).read_to_string(&mut text).with_context(|| format!("{} is no key", path.display()))?;
+    let file = open_plain(path).with_context(|| format!("{} cannot be read", safe(path.display())))?;
+    file.take(LARGEST).read_to_string(&mut text).with_context(|| format!("{} is no key", safe(path.display())))?;
     Ok(text)
 }

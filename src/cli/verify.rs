@@ -1,8 +1,9 @@
 //! `verify`: whether logs are as they were written.
 
-use super::{output, sign};
+use super::sign;
 use crate::journal::{self, Report};
 use crate::seal::Seal;
+use crate::terminal::safe;
 use anyhow::{Result, bail};
 use clap::Args;
 use std::path::{Path, PathBuf};
@@ -40,7 +41,7 @@ pub fn run(args: &VerifyArgs) -> Result<ExitCode> {
     let each = args.logs.iter().map(|path| match journal::verify(path) {
         Ok(report) => tell(path, &report, args.seal).max(signed(path, &report, key.as_deref())),
         Err(error) => {
-            eprintln!("error: {}", output::plain(&error.to_string()));
+            eprintln!("error: {}", error.to_string());
             Outcome::Wrong
         }
     });
@@ -53,7 +54,7 @@ pub fn run(args: &VerifyArgs) -> Result<ExitCode> {
 
 /// Whether the log is signed as it has to be.
 fn signed(path: &Path, report: &Report, wanted: Option<&str>) -> Outcome {
-    let log = path.display();
+    let log = safe(path.display());
     // Where a signature is wrong, or is not there, that is one of the problems.
     let is_signed = report.closed && report.problems.is_empty();
     match (report.key.as_deref().filter(|_| is_signed), wanted) {
@@ -78,9 +79,9 @@ fn signed(path: &Path, report: &Report, wanted: Option<&str>) -> Outcome {
 }
 
 fn tell(path: &Path, report: &Report, written_down: Option<Seal>) -> Outcome {
-    let log = path.display();
+    let log = safe(path.display());
     for problem in &report.problems {
-        println!("{log}: {}", output::plain(&problem.to_string()));
+        println!("{log}: {}", problem.to_string());
     }
     if let Some(torn) = &report.torn {
         let place = format!("line {} (byte {})", torn.line, torn.offset);

@@ -2,6 +2,7 @@
 
 use super::{Compared, Comparison, Damaged, Moment, Signal, SignalKind, Spread};
 use crate::debrief::number;
+use crate::terminal;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 const STYLE: &str = include_str!("page.css");
@@ -60,7 +61,8 @@ pub fn page(comparison: &Comparison, link: &dyn Fn(&str) -> Option<String>) -> S
             }
         }
     };
-    body.into_string()
+    // A mark of direction would turn a line around here, too.
+    terminal::lines(body.into_string())
 }
 
 /// Worth a chart: there is a better and a worse, and more than one value.

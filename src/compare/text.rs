@@ -2,18 +2,21 @@
 
 use super::{Comparison, SignalKind};
 use crate::debrief::number;
+use crate::terminal::safe;
 use std::fmt::Write;
 
 /// A line a figure.
 pub fn summary(comparison: &Comparison) -> String {
     let mut out = format!("{} logs", comparison.logs);
     if comparison.teams.len() > 1 {
-        let teams = comparison.teams.iter().map(|(team, logs)| format!("{team} {logs}"));
+        let teams = comparison.teams.iter().map(|(team, logs)| format!("{} {logs}", safe(team)));
         let _ = write!(out, " ({})", teams.collect::<Vec<_>>().join(", "));
     }
     out.push('\n');
     for damaged in &comparison.damaged {
-        let _ = writeln!(out, "! {} left out: {}", damaged.log, damaged.why);
+        // What is wrong with a pack may take several lines.
+        let why: Vec<&str> = damaged.why.split_whitespace().collect();
+        let _ = writeln!(out, "! {} left out: {}", safe(&damaged.log), safe(why.join(" ")));
     }
     for doubted in &comparison.doubted {
         let _ = writeln!(out, "! {} is damaged, so that all its figures are doubtful: {}", doubted.log, doubted.why);
@@ -48,6 +51,6 @@ pub fn summary(comparison: &Comparison) -> String {
         }
         out.push('\n');
     }
-    let _ = writeln!(out, "\n{}\n\n{}", comparison.rules, comparison.caution);
+    let _ = writeln!(out, "\n{}\n\n{}", comparison.rules, safe(&comparison.caution));
     out
 }

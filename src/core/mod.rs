@@ -14,6 +14,7 @@ pub use resume::{LONGEST_PAUSE_MS, ResumeError};
 use crate::bounds::LONGEST_MS;
 use crate::checkpoints::{Change, Moment, Transition};
 use crate::decode::Reading;
+use crate::device::{CloseReason, Device, DeviceState};
 use crate::pack::Pack;
 use crate::record::{Body, By, CheckpointState, Close, Doubt, Header, Heard, Meaning, Record, Source};
 use crate::time::{Anchor, Change as ClockChange, Millis};
@@ -62,9 +63,9 @@ pub enum Input {
     /// Keys that mean nothing, and why.
     Refused(String),
     /// A device came, went or has something to say.
-    Device { device: String, state: String, text: Option<String> },
+    Device { device: Device, state: DeviceState, text: Option<String> },
     /// The log is to be closed.
-    End { reason: String },
+    End { reason: CloseReason },
 }
 
 /// What the core wants done, in order.
@@ -201,7 +202,7 @@ impl<'p> Core<'p> {
                 let notice = words::notice(&device, &state);
                 self.write(now, now, Body::Device { device: device.clone(), state, text });
                 if let Some(notice) = notice {
-                    self.say(notice.into(), Urgency::Notice, &device, now);
+                    self.say(notice.into(), Urgency::Notice, device.as_str(), now);
                 }
             }
             Input::End { reason } => self.end(reason, now),
@@ -216,8 +217,8 @@ impl<'p> Core<'p> {
         let Some(change) = ClockChange::between(self.anchor, before, now, wall) else { return };
         self.anchor = Anchor::at(now, wall);
         self.off_ms = 0;
-        let (state, text) = (change.state().into(), Some(change.to_string()));
-        self.write(now, now, Body::Device { device: "clock".into(), state, text });
+        let (state, text) = (change.state(), Some(change.to_string()));
+        self.write(now, now, Body::Device { device: Device::Clock, state, text });
     }
 
     fn reading(&mut self, onset: Millis, reading: &Reading, now: Millis) {
@@ -330,7 +331,7 @@ impl<'p> Core<'p> {
         }
     }
 
-    fn end(&mut self, reason: String, now: Millis) {
+    fn end(&mut self, reason: CloseReason, now: Millis) {
         let due: Vec<_> =
             self.state.machine().due().map(|(rule, _)| self.pack.checkpoints.rules[rule].id.clone()).collect();
         for id in due {

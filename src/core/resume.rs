@@ -1,9 +1,10 @@
 //! Goes on with a log that was left open: whatever of the core follows from its records.
 
-use super::state::{BIRTH, COMMAND, RECORDER, STARTED_AGAIN, State};
+use super::state::{BIRTH, COMMAND, State};
 use super::{Core, Effect, words};
 use crate::bounds;
 use crate::core::speech::Urgency;
+use crate::device::{Device, DeviceState};
 use crate::pack::Pack;
 use crate::record::{Body, By, Record};
 use crate::time::{Anchor, Millis, long_face};
@@ -58,13 +59,14 @@ impl<'p> Core<'p> {
             ),
         };
         more.iter().for_each(|more| text += &format!("; {more}"));
-        let (device, state) = (RECORDER.to_string(), STARTED_AGAIN.to_string());
+        let (device, state) = (Device::Recorder, DeviceState::StartedAgain);
+        let notice = words::notice(&device, &state);
         core.write(now, now, Body::Device { device, state, text: Some(text) });
         // Records of checkpoints that were still to be written.
         let untold = core.state.untold();
         core.checkpoints(untold, now);
-        if let Some(notice) = words::notice(RECORDER, STARTED_AGAIN) {
-            core.say(notice.into(), Urgency::Notice, RECORDER, now);
+        if let Some(notice) = notice {
+            core.say(notice.into(), Urgency::Notice, Device::Recorder.as_str(), now);
         }
         let effects = std::mem::take(&mut core.out);
         Ok((core, now, effects))

@@ -2,11 +2,12 @@
 
 use super::action::{Action, Side, Step};
 use super::speech::{Cue, Urgency, VoiceChange};
-use super::state::{BIRTH, COMMAND, MUTED, VOICE, View};
+use super::state::{BIRTH, COMMAND, View};
 use super::words::span;
 use super::{Core, Effect};
 use crate::bounds::movable;
 use crate::checkpoints::Moment;
+use crate::device::{Device, DeviceState};
 use crate::pack::ValueKind;
 use crate::record::{Body, By, Doubt, Heard, Meaning, Source};
 use crate::time::Millis;
@@ -311,8 +312,8 @@ impl Core<'_> {
             return Err("this recording has no voice".into());
         }
         let muted = !self.state.is_muted();
-        let state = if muted { MUTED } else { "on" };
-        self.write(at, now, Body::Device { device: VOICE.into(), state: state.into(), text: None });
+        let state = if muted { DeviceState::Muted } else { DeviceState::On };
+        self.write(at, now, Body::Device { device: Device::Voice, state, text: None });
         self.out.push(Effect::Voice(VoiceChange::Mute(muted)));
         Ok(())
     }

@@ -1,6 +1,7 @@
 //! What a log says so far. Everything in it follows from the records, one after the other.
 
 use crate::checkpoints::{Change, Fact, Machine, Moment, Transition, moment};
+use crate::device::{Device, DeviceState};
 use crate::pack::Pack;
 use crate::record::{Body, CheckpointState, Doubt, Heard, Meaning, Record, Rival, Source};
 use crate::time::Millis;
@@ -10,35 +11,6 @@ use std::collections::{BTreeMap, BTreeSet};
 pub const COMMAND: &str = "command";
 /// Event id of time zero.
 pub const BIRTH: &str = "birth";
-/// Device name under which the voice's silence stands in the log.
-pub const VOICE: &str = "voice";
-pub const MUTED: &str = "muted";
-/// The voice's state where there is none.
-pub const ABSENT: &str = "absent";
-
-/// Device name under which the program itself stands in the log.
-pub const RECORDER: &str = "recorder";
-/// Its state after a log was left open and is gone on with: all devices begin anew.
-pub const STARTED_AGAIN: &str = "started again";
-/// Device name under which a recording that is replayed stands in the log, its state where sound cannot be read, and the
-/// one behind that.
-pub const AUDIO_FILE: &str = "audio file";
-pub const UNREADABLE: &str = "unreadable";
-pub const BACK: &str = "back";
-/// States of a device in which it does not do its work, and in which it does it badly.
-const OUT: [&str; 9] = ["lost", "gone", "missing", "failed", "stalled", "stopped", "silent", "refused", UNREADABLE];
-const POOR: [&str; 3] = ["clipped", "slow", "waiting"];
-
-/// Whether a device in this state does not do its work.
-pub fn is_out(state: &str) -> bool {
-    OUT.contains(&state)
-}
-
-/// Whether people must know of it: it does not do its work, or does it badly.
-pub fn is_trouble(state: &str) -> bool {
-    is_out(state) || POOR.contains(&state)
-}
-
 /// The state of a recording.
 #[derive(Debug, Clone, PartialEq)]
 pub struct State {
@@ -54,14 +26,14 @@ pub struct State {
     checkpoints: Vec<Option<(CheckpointState, Millis)>>,
     last_said: Option<String>,
     /// How each device stands, by name.
-    devices: BTreeMap<String, Standing>,
+    devices: BTreeMap<Device, Standing>,
     muted: bool,
 }
 
 /// How a device stands.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Standing {
-    pub state: String,
+    pub state: DeviceState,
     pub text: Option<String>,
     pub since: Millis,
 }
@@ -256,13 +228,13 @@ impl State {
     }
 
     /// How each device stands that the log speaks of, by name.
-    pub fn devices(&self) -> impl Iterator<Item = (&str, &Standing)> {
-        self.devices.iter().map(|(name, standing)| (name.as_str(), standing))
+    pub fn devices(&self) -> impl Iterator<Item = (&Device, &Standing)> {
+        self.devices.iter()
     }
 
     /// Whether there is no voice at all.
     pub fn is_without_voice(&self) -> bool {
-        self.devices.get(VOICE).is_some_and(|voice| voice.state == ABSENT)
+        self.devices.get(&Device::Voice).is_some_and(|voice| voice.state == DeviceState::Absent)
     }
 
     /// Whether nothing is said aloud.
@@ -317,12 +289,13 @@ impl State {
             }
             Body::Said { text } => self.last_said = Some(text.clone()),
             Body::Device { device, state, text } => {
-                if device == VOICE {
-                    self.muted = [MUTED, ABSENT].contains(&state.as_str());
+                if *device == Device::Voice {
+                    self.muted = matches!(state, DeviceState::Muted | DeviceState::Absent);
                 }
-                if (device.as_str(), state.as_str()) == (RECORDER, STARTED_AGAIN) {
+                if (device, state) == (&Device::Recorder, &DeviceState::StartedAgain) {
                     // A voice that was turned off stays off.
-                    self.devices.retain(|name, standing| name == VOICE && standing.state == MUTED);
+                    self.devices
+                        .retain(|name, standing| (name, &standing.state) == (&Device::Voice, &DeviceState::Muted));
                     self.muted = !self.devices.is_empty();
                 }
                 let standing = Standing { state: state.clone(), text: text.clone(), since: record.t_ms };

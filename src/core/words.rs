@@ -1,6 +1,6 @@
 //! What is asked and answered, in words that are no call-out.
 
-use super::state::{RECORDER, STARTED_AGAIN};
+use crate::device::{Device, DeviceState};
 use crate::grammar::graph::Graph;
 use crate::grammar::numbers::{ONE, forms};
 use crate::pack::Pack;
@@ -45,19 +45,21 @@ pub fn read_back(meaning: &Meaning, pack: &Pack) -> Option<String> {
 pub const NOT_TAKEN: &str = "the disk does not take the record";
 
 /// What is said when a device goes or comes back.
-pub fn notice(device: &str, state: &str) -> Option<&'static str> {
+pub fn notice(device: &Device, state: &DeviceState) -> Option<&'static str> {
+    use Device::{Disk, Engine, Keypad, Microphone, Recorder};
+    use DeviceState::{Back, Clipped, Failed, Lost, Silent, Slow, Stalled, StartedAgain, Stopped, Waiting};
     Some(match (device, state) {
-        ("microphone", "lost") => "the microphone is lost. keys still work",
-        ("microphone", "silent") => "the microphone gives no sound. keys still work",
-        ("microphone", "clipped") => "too loud for the microphone",
-        ("microphone", "back") => "the microphone is back",
-        ("keypad", "lost") => "the keypad is lost. voice still works",
-        ("keypad", "back") => "the keypad is back",
-        ("disk", "waiting" | "slow" | "lost") => NOT_TAKEN,
-        ("disk", "back") => "the log is complete again",
-        (RECORDER, STARTED_AGAIN) => "recording is going on",
-        ("engine", "failed" | "stalled" | "stopped") => "the listening part has stopped. keys still work",
-        ("engine", "back") => "the listening part is back",
+        (Microphone, Lost) => "the microphone is lost. keys still work",
+        (Microphone, Silent) => "the microphone gives no sound. keys still work",
+        (Microphone, Clipped) => "too loud for the microphone",
+        (Microphone, Back) => "the microphone is back",
+        (Keypad, Lost) => "the keypad is lost. voice still works",
+        (Keypad, Back) => "the keypad is back",
+        (Disk, Waiting | Slow | Lost) => NOT_TAKEN,
+        (Disk, Back) => "the log is complete again",
+        (Recorder, StartedAgain) => "recording is going on",
+        (Engine, Failed | Stalled | Stopped) => "the listening part has stopped. keys still work",
+        (Engine, Back) => "the listening part is back",
         _ => return None,
     })
 }

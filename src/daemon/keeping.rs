@@ -2,6 +2,7 @@
 
 use super::Message;
 use crate::audio::{FlacFile, sha256};
+use crate::device::DeviceState;
 use crate::hearing::RATE;
 use crate::opening::names;
 use crate::time::Millis;
@@ -62,8 +63,8 @@ impl Keeping {
         if drops != self.drops {
             self.drops = drops;
             let (state, text) = match drops {
-                true => ("slow", "the disk does not take it: silence stands where sound is missing"),
-                false => ("back", "the disk takes it again"),
+                true => (DeviceState::Slow, "the disk does not take it: silence stands where sound is missing"),
+                false => (DeviceState::Back, "the disk takes it again"),
             };
             tell(&self.messages, state, text.into(), None);
         }
@@ -78,12 +79,12 @@ impl Keeping {
     pub fn end(self) {
         drop(self.to);
         if self.ended.recv_timeout(PATIENCE) == Err(RecvTimeoutError::Timeout) {
-            tell(&self.messages, "lost", "the disk does not take its end".into(), None);
+            tell(&self.messages, DeviceState::Lost, "the disk does not take its end".into(), None);
         }
     }
 }
 
-fn tell(messages: &UnboundedSender<Message>, state: &'static str, text: String, from: Option<Millis>) {
+fn tell(messages: &UnboundedSender<Message>, state: DeviceState, text: String, from: Option<Millis>) {
     let _ = messages.send(Message::SoundFile { state, text, from });
 }
 
@@ -111,7 +112,7 @@ impl Kept {
         if self.file.is_none() && at >= self.try_at {
             match self.begin() {
                 Ok(file) => {
-                    tell(&self.messages, "begun", name(&file.0), Some(at * 1000 / RATE));
+                    tell(&self.messages, DeviceState::Begun, name(&file.0), Some(at * 1000 / RATE));
                     (self.file, self.next, self.begun, self.failed) = (Some(file), at, at, false);
                 }
                 Err(error) => self.fail(at, error),
@@ -142,7 +143,12 @@ impl Kept {
         self.try_at = at + self.wait;
         self.wait = LONGEST.min(2 * self.wait);
         if !std::mem::replace(&mut self.failed, true) {
-            tell(&self.messages, "lost", format!("{}: {error}; the log goes on without sound", name(&path)), None);
+            tell(
+                &self.messages,
+                DeviceState::Lost,
+                format!("{}: {error}; the log goes on without sound", name(&path)),
+                None,
+            );
         }
     }
 
@@ -152,9 +158,9 @@ impl Kept {
         match done {
             Ok((length, hash)) => {
                 let text = format!("{}, {:.3} s, SHA-256 {hash}", name(&path), length.as_secs_f64());
-                tell(&self.messages, "kept", text, None);
+                tell(&self.messages, DeviceState::Kept, text, None);
             }
-            Err(error) => tell(&self.messages, "lost", format!("{}: {error}", name(&path)), None),
+            Err(error) => tell(&self.messages, DeviceState::Lost, format!("{}: {error}", name(&path)), None),
         }
     }
 }
@@ -182,7 +188,7 @@ mod tests {
     use crate::audio::open_file;
     use tokio::sync::mpsc::{UnboundedReceiver, unbounded_channel};
 
-    fn told(messages: &mut UnboundedReceiver<Message>) -> Vec<(&'static str, String, Option<Millis>)> {
+    fn told(messages: &mut UnboundedReceiver<Message>) -> Vec<(DeviceState, String, Option<Millis>)> {
         let one = |message| match message {
             Message::SoundFile { state, text, from } => (state, text, from),
             _ => panic!("of something else"),
@@ -205,7 +211,10 @@ mod tests {
         assert_eq!(sound.len(), expected.len());
         assert!(sound.iter().zip(&expected).all(|(a, b)| (a - b).abs() < 1e-4));
         let text = format!("drill.flac, 0.175 s, SHA-256 {}", sha256(&path).unwrap());
-        assert_eq!(told(&mut messages), [("begun", "drill.flac".into(), Some(100)), ("kept", text, None)]);
+        assert_eq!(
+            told(&mut messages),
+            [(DeviceState::Begun, "drill.flac".into(), Some(100)), (DeviceState::Kept, text, None)]
+        );
     }
 
     #[test]
@@ -217,13 +226,13 @@ mod tests {
         kept.take(0, &[0.5; 800]);
         kept.take(RETRY, &[0.5; 800]);
         let [(state, text, _)] = &told(&mut messages)[..] else { panic!("told of not once") };
-        assert!(*state == "lost" && text.starts_with("drill.flac: "), "{state}: {text}");
+        assert!(*state == DeviceState::Lost && text.starts_with("drill.flac: "), "{state}: {text}");
         std::fs::create_dir(&place).unwrap();
         std::fs::write(place.join("drill.flac"), "another's").unwrap();
         kept.take(2 * RETRY, &[0.5; 800]);
         assert_eq!(told(&mut messages), [], "longer is waited after the second time");
         kept.take(3 * RETRY, &[0.5; 800]);
-        assert_eq!(told(&mut messages), [("begun", "drill-2.flac".into(), Some(30_000))]);
+        assert_eq!(told(&mut messages), [(DeviceState::Begun, "drill-2.flac".into(), Some(30_000))]);
         kept.take(3 * RETRY + 800, &[0.5; 800]);
         kept.finish();
         assert_eq!(open_file(&place.join("drill-2.flac")).unwrap().flatten().count(), 1_600);

@@ -2,6 +2,7 @@
 
 use super::input;
 use crate::core::Input;
+use crate::device::{Device, DeviceState};
 use crate::keypad::{self, Choice, KeypadError, Message, Terminal};
 use crate::keys::{Keyed, Keys};
 use crate::pack::keypad::Keypad;
@@ -13,8 +14,6 @@ use std::time::Instant;
 use tokio::sync::mpsc;
 use tokio::task::JoinSet;
 
-/// The device's name in the log.
-const KEYPAD: &str = "keypad";
 const TERMINAL: &str = "/dev/tty";
 
 pub struct Keypads<'p> {
@@ -84,19 +83,24 @@ impl<'p> Keypads<'p> {
         match message {
             Message::Press { pad, press } => acts(keys.press(pad, press)),
             Message::Came { name, .. } => {
-                let state = if self.gone.remove(&name) { "back" } else { "ready" };
-                vec![input(KEYPAD, state, Some(name))]
+                let state = if self.gone.remove(&name) { DeviceState::Back } else { DeviceState::Ready };
+                vec![input(Device::Keypad, state, Some(name))]
             }
             Message::Gone { pad, name, why } => {
-                let lost = input(KEYPAD, "lost", Some(format!("{name}: {why}")));
+                let lost = input(Device::Keypad, DeviceState::Lost, Some(format!("{name}: {why}")));
                 self.gone.insert(name);
                 acts(keys.forget(pad)).into_iter().chain([lost]).collect()
             }
             Message::Missed { pad, name } => {
                 let text = format!("{name}: keys were lost, because the machine was too slow");
-                acts(keys.forget(pad)).into_iter().chain([input(KEYPAD, "missed", Some(text))]).collect()
+                acts(keys.forget(pad))
+                    .into_iter()
+                    .chain([input(Device::Keypad, DeviceState::Missed, Some(text))])
+                    .collect()
             }
-            Message::Refused { name, why } => vec![input(KEYPAD, "refused", Some(format!("{name}: {why}")))],
+            Message::Refused { name, why } => {
+                vec![input(Device::Keypad, DeviceState::Refused, Some(format!("{name}: {why}")))]
+            }
         }
     }
 

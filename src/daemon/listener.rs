@@ -4,6 +4,7 @@
 use super::{Keeping, ListenError, Message};
 use crate::audio::{self, AudioError, EchoCanceller, MicChunk, Pace};
 use crate::check::{Sign, Watch};
+use crate::device::{Device, DeviceState};
 use crate::engine::Engine;
 use crate::hearing::{Ears, RATE, Report, Segment, Segmenter, guarded};
 use crate::sound::Played;
@@ -119,7 +120,7 @@ fn hear(
         let _ = outbox.send(match report {
             Report::Heard(batch) => Message::Heard(batch),
             Report::SoFar(words) => Message::SoFar(words),
-            Report::Engine { state, text } => Message::Device { device: "engine", state, text },
+            Report::Engine { state, text } => Message::Device { device: Device::Engine, state, text },
         });
     };
     let Ok(ears) = Ears::start(engine, started, report) else { return };
@@ -156,7 +157,7 @@ fn hear(
                 (vec![], vec![])
             }
         };
-        let told = signs.into_iter().map(|(state, text)| Message::Device { device: "microphone", state, text });
+        let told = signs.into_iter().map(|(state, text)| Message::Device { device: Device::Microphone, state, text });
         if !told.into_iter().all(|message| messages.send(message).is_ok()) {
             break;
         }
@@ -189,7 +190,7 @@ struct Feed {
     name: String,
 }
 
-type Told = (&'static str, String);
+type Told = (DeviceState, String);
 
 impl Feed {
     fn new(played: Played, keeping: Option<Keeping>) -> Feed {
@@ -269,17 +270,18 @@ impl Feed {
 /// State and text of a record about the microphone.
 fn tell(sign: Sign, about: String) -> Told {
     match sign {
-        Sign::Silent { stuck: false } => ("silent", format!("only zeros come from {about}: is it muted?")),
-        Sign::Silent { stuck: true } => {
-            ("silent", format!("one value over and over comes from {about}: unplug it, and plug it in again"))
-        }
+        Sign::Silent { stuck: false } => (DeviceState::Silent, format!("only zeros come from {about}: is it muted?")),
+        Sign::Silent { stuck: true } => (
+            DeviceState::Silent,
+            format!("one value over and over comes from {about}: unplug it, and plug it in again"),
+        ),
         Sign::Clipped => (
-            "clipped",
+            DeviceState::Clipped,
             format!("much of the sound of {about} is cut off at full scale: lower its gain, or move it away"),
         ),
-        Sign::Clear => ("clear", about),
-        Sign::Lost => ("lost", about),
-        Sign::Back => ("back", about),
+        Sign::Clear => (DeviceState::Clear, about),
+        Sign::Lost => (DeviceState::Lost, about),
+        Sign::Back => (DeviceState::Back, about),
     }
 }
 

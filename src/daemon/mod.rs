@@ -8,8 +8,8 @@ mod speaking;
 
 use crate::audio::AudioError;
 use crate::board::{Answer, Asked, Board, Snapshot};
-use crate::core::state::RECORDER;
 use crate::core::{Core, Input};
+use crate::device::{CloseReason, Device, DeviceState};
 use crate::engine::Engine;
 use crate::glance::Glance;
 use crate::hearing::Batch;
@@ -76,13 +76,13 @@ enum Message {
     /// Somebody has begun to speak, or ended.
     Speaking(bool),
     Device {
-        device: &'static str,
-        state: &'static str,
+        device: Device,
+        state: DeviceState,
         text: String,
     },
     /// Of the file with sound; the moment that its first sample has.
     SoundFile {
-        state: &'static str,
+        state: DeviceState,
         text: String,
         from: Option<Millis>,
     },
@@ -100,7 +100,7 @@ pub async fn listen<'p>(
     opening: Opening,
     pack: &'p Pack,
     board: Option<&mut Board>,
-    shutdown: impl Future<Output = &'static str>,
+    shutdown: impl Future<Output = CloseReason>,
     watcher: &mut dyn Watcher,
 ) -> Result<Core<'p>, ListenError> {
     let engine = settings::load_engine_or_go_on(pack, &plan.engine)?;
@@ -114,7 +114,7 @@ pub async fn listen_with<'p>(
     opening: Opening,
     pack: &'p Pack,
     mut board: Option<&mut Board>,
-    shutdown: impl Future<Output = &'static str>,
+    shutdown: impl Future<Output = CloseReason>,
     watcher: &mut dyn Watcher,
 ) -> Result<Core<'p>, ListenError> {
     let engine_id = engine.id();
@@ -191,7 +191,7 @@ pub async fn listen_with<'p>(
                 Message::Device { device, state, text } => vec![input(device, state, Some(text))],
                 Message::SoundFile { state, text, from } => {
                     let from = from.map(|ms| format!(", from {} ms on", (now() + ms).saturating_sub(awake())));
-                    vec![input("sound file", state, Some(text + &from.unwrap_or_default()))]
+                    vec![input(Device::SoundFile, state, Some(text + &from.unwrap_or_default()))]
                 }
                 Message::Voice(report) => {
                     loudspeaker.shown(&report).into_iter().for_each(|line| log.watcher.told(&line));
@@ -201,17 +201,19 @@ pub async fn listen_with<'p>(
                 Message::Deaf => {
                     hears = false;
                     // Keys, clock and voice go on without it.
-                    if reason.is_none() { vec![input("engine", "stopped", None)] } else { vec![] }
+                    if reason.is_none() { vec![input(Device::Engine, DeviceState::Stopped, None)] } else { vec![] }
                 }
             },
             message = keypads.next() => on_log(keypads.take(message)),
             _ = ticks.tick() => {
-                if plan.by_the_day && reason.is_none() && core.has_had_its_day(now()) {
-                    reason = Some("its day is over");
+                if reason.is_none() && core.is_full(now()) {
+                    reason = Some(CloseReason::Full);
+                } else if reason.is_none() && plan.by_the_day && core.has_had_its_day(now()) {
+                    reason = Some(CloseReason::DayOver);
                 }
                 let slept = sleep.look(now(), awake()).map(|ms| {
                     listener.cut_audio();
-                    input(RECORDER, "woke", Some(format!("the machine slept for {}", long_face(ms))))
+                    input(Device::Recorder, DeviceState::Woke, Some(format!("the machine slept for {}", long_face(ms))))
                 });
                 let wall = log_clock.and_wall().map(|(_, wall)| Input::Wall(wall));
                 let keyed = on_log(keypads.tick(awake()));
@@ -237,7 +239,7 @@ pub async fn listen_with<'p>(
         inputs.extend(log.tend());
         for input in inputs {
             if log.step(&mut core, input, now())? {
-                reason.get_or_insert("called out");
+                reason.get_or_insert(CloseReason::CalledOut);
             }
         }
         if reason.is_some() {
@@ -255,7 +257,7 @@ pub async fn listen_with<'p>(
         }
     }
     listener.join();
-    let reason = reason.unwrap_or_default().to_string();
+    let reason = reason.unwrap_or(CloseReason::Terminated);
     log.step(&mut core, Input::End { reason }, now())?;
     log.close()?;
     Ok(core)
@@ -290,6 +292,6 @@ fn placed(mut inputs: Vec<Input>, behind_ms: i64) -> Vec<Input> {
     inputs
 }
 
-fn input(device: &str, state: &str, text: Option<String>) -> Input {
-    Input::Device { device: device.into(), state: state.into(), text }
+fn input(device: Device, state: DeviceState, text: Option<String>) -> Input {
+    Input::Device { device, state, text }
 }

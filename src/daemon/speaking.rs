@@ -3,7 +3,7 @@
 use super::{Message, input};
 use crate::core::Input;
 use crate::core::speech::{Cue, Speech, VoiceChange};
-use crate::core::state::{ABSENT, VOICE};
+use crate::device::{Device, DeviceState};
 use crate::pack::Pack;
 use crate::record::Record;
 use crate::recorder::Watcher;
@@ -12,9 +12,6 @@ use crate::sound::Played;
 use crate::voice::{Report, Voice};
 use std::time::Instant;
 use tokio::sync::mpsc;
-
-/// The device's name in the log.
-const LOUDSPEAKER: &str = "loudspeaker";
 
 /// Says what the core wants said, if there is a voice.
 pub struct Speaking {
@@ -43,7 +40,7 @@ impl Speaking {
 
     /// For the log, where there is no voice.
     pub fn absence(&self) -> Option<Input> {
-        self.voice.as_ref().err().map(|why| input(VOICE, ABSENT, Some(why.clone())))
+        self.voice.as_ref().err().map(|why| input(Device::Voice, DeviceState::Absent, Some(why.clone())))
     }
 }
 
@@ -87,11 +84,11 @@ impl Loudspeaker {
     pub fn inputs(&mut self, report: Report) -> Vec<Input> {
         let Report::Speaker { there, text } = report else { return vec![] };
         let state = match (self.there.replace(there), there) {
-            (None, true) => "ready",
-            (None, false) => "missing",
-            (Some(_), true) => "back",
-            (Some(_), false) => "lost",
+            (None, true) => DeviceState::Ready,
+            (None, false) => DeviceState::Missing,
+            (Some(_), true) => DeviceState::Back,
+            (Some(_), false) => DeviceState::Lost,
         };
-        vec![input(LOUDSPEAKER, state, Some(text))]
+        vec![input(Device::Loudspeaker, state, Some(text))]
     }
 }

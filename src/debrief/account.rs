@@ -3,17 +3,17 @@
 use super::DebriefError;
 use crate::bounds;
 use crate::checkpoints::{Fact, Machine, Moment, Pattern, any as fits, moment};
-use crate::core::state::{AUDIO_FILE, BIRTH, Entry, RECORDER, STARTED_AGAIN, is_out};
+use crate::core::state::{BIRTH, Entry};
+use crate::device::{Device, DeviceState};
 use crate::pack::Pack;
 use crate::pack::debrief::Plan;
 use crate::record::{Body, CheckpointState, Doubt, Header, Meaning, Record, Rival};
 use serde::Serialize;
 
 /// Devices without which call-outs are lost.
-const NEEDED: [&str; 4] = ["microphone", "engine", "disk", AUDIO_FILE];
+const NEEDED: [Device; 4] = [Device::Microphone, Device::Engine, Device::Disk, Device::AudioFile];
 /// A device that keeps what it cannot do at once, and does it late: when it is back nothing was lost, unless it says so.
-const KEEPS: &str = "engine";
-const MISSED: &str = "missed";
+const KEEPS: Device = Device::Engine;
 
 /// How the file of a log ended, and whether it can be believed.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -230,7 +230,7 @@ pub fn check_times<'r>(records: impl IntoIterator<Item = &'r Record>) -> Result<
 
 /// A device is out.
 struct Spell<'r> {
-    device: &'r str,
+    device: &'r Device,
     /// Something was lost for good.
     missed: bool,
     deaf: Deaf,
@@ -243,22 +243,22 @@ fn deaf(records: &[Record], end: Moment) -> Vec<Deaf> {
     let mut before = 0;
     for record in records {
         if let Body::Device { device, state, text } = &record.body
-            && (device == RECORDER || NEEDED.contains(&device.as_str()))
+            && (*device == Device::Recorder || NEEDED.contains(device))
         {
             let now = moment(record.t_ms);
-            if device == RECORDER {
+            if *device == Device::Recorder {
                 out.push(Deaf { from: before.min(now), to: now, why: "the recorder was not running".into() });
-                if state == STARTED_AGAIN {
+                if *state == DeviceState::StartedAgain {
                     // What was amiss before is told anew, if it still is.
                     out.extend(lost.drain(..).map(|Spell { deaf, .. }| Deaf { to: now.max(deaf.from), ..deaf }));
                 }
-            } else if is_out(state) || state == MISSED {
+            } else if state.is_out() || *state == DeviceState::Missed {
                 match lost.iter_mut().find(|spell| spell.device == device) {
-                    Some(spell) => spell.missed |= state == MISSED,
+                    Some(spell) => spell.missed |= *state == DeviceState::Missed,
                     None => {
                         let what = text.as_ref().map_or(String::new(), |text| format!(" ({text})"));
                         let why = format!("{device}: {state}{what}");
-                        let missed = device != KEEPS || state == MISSED;
+                        let missed = *device != KEEPS || *state == DeviceState::Missed;
                         lost.push(Spell { device, missed, deaf: Deaf { from: now, to: end, why } });
                     }
                 }

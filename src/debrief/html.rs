@@ -5,6 +5,7 @@ use super::finding::{plain, shown, span};
 use super::svg::{class, timeline};
 use super::{Debrief, Dose, EventLine, Figure, Finding, Line, Outcome, Place, Score, Spell, Stamp, Standing, purpose};
 use crate::record::By;
+use crate::terminal;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 const STYLE: &str = include_str!("page.css");
@@ -47,7 +48,8 @@ pub fn page(debrief: &Debrief) -> String {
             }
         }
     };
-    body.into_string()
+    // A mark of direction would turn a line around here, too.
+    terminal::lines(body.into_string())
 }
 
 fn head(debrief: &Debrief) -> Markup {

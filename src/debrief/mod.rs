@@ -19,6 +19,7 @@ pub use text::{definitions, summary, unit};
 
 use crate::checkpoints::{Fact, Moment, any as fits, moment};
 use crate::core::state::COMMAND;
+use crate::device::Device;
 use crate::pack::Pack;
 use crate::pack::debrief::{Curve, Shape, Usual};
 use crate::record::{Body, By, Purpose, Record};
@@ -492,10 +493,12 @@ fn notices(account: &Account) -> Vec<String> {
         out.push("The log was not closed: what happened after its last record is not known.".into());
     }
     if let Some(redacted) = &account.header.redacted {
-        let dates = if redacted.dates_moved { ", and its dates are not the true ones" } else { "" };
-        out.push(format!(
-            "The log is redacted: free text was taken out{dates}. Times of day and after birth are true."
-        ));
+        let (dates, times) = match (redacted.dates_moved, redacted.times_moved) {
+            (_, true) => (", and its dates and times of day are not the true ones", "Times after birth are true."),
+            (true, false) => (", and its dates are not the true ones", "Times of day and after birth are true."),
+            (false, false) => ("", "Dates, times of day and times after birth are true."),
+        };
+        out.push(format!("The log is redacted: free text was taken out{dates}. {times}"));
     }
     if !account.same_pack {
         out.push(format!(
@@ -505,7 +508,7 @@ fn notices(account: &Account) -> Vec<String> {
     }
     for record in account.records {
         if let Body::Device { device, state, text } = &record.body
-            && device == "clock"
+            && *device == Device::Clock
         {
             let text = text.as_ref().map_or(String::new(), |text| format!(" ({text})"));
             out.push(format!("The wall clock {state}{text}: times after birth are on another clock and not affected."));

@@ -3,6 +3,7 @@
 use super::{Debrief, Outcome};
 use crate::pack::Manifest;
 use crate::pack::debrief::{Plan, Unit};
+use crate::terminal::safe;
 use std::fmt::Write;
 
 /// UCUM where there is one.
@@ -18,12 +19,12 @@ pub fn unit(unit: &Unit) -> &str {
 pub fn summary(debrief: &Debrief) -> String {
     let mut out = format!(
         "{} · {} · {}\n",
-        debrief.title,
+        safe(&debrief.title),
         super::purpose(debrief.log.purpose),
-        debrief.log.started.replace('T', " ")
+        safe(debrief.log.started.replace('T', " "))
     );
     for notice in &debrief.notices {
-        let _ = writeln!(out, "! {notice}");
+        let _ = writeln!(out, "! {}", safe(notice));
     }
     let mut group = "";
     for figure in &debrief.figures {
@@ -31,7 +32,7 @@ pub fn summary(debrief: &Debrief) -> String {
             group = &figure.group;
             let _ = writeln!(out, "\n{group}");
         }
-        let why = figure.found.finding.why().map_or(String::new(), |why| format!("  {why}"));
+        let why = figure.found.finding.why().map_or(String::new(), |why| format!("  {}", safe(why)));
         let _ = writeln!(out, "  {:<38}{:>12}{why}", figure.title, figure.text);
     }
     let unmet = debrief.checkpoints.iter().filter(|checkpoint| checkpoint.outcome == Outcome::Missed);
@@ -42,11 +43,11 @@ pub fn summary(debrief: &Debrief) -> String {
     if !debrief.questions.is_empty() {
         out += "\nOpen questions\n";
         for question in &debrief.questions {
-            let _ = writeln!(out, "  {}", question.text);
+            let _ = writeln!(out, "  {}", safe(&question.text));
         }
     }
-    let _ = writeln!(out, "\nLog {}, {}", debrief.log.id, debrief.log.seal_line());
-    let _ = writeln!(out, "\n{}", debrief.caution);
+    let _ = writeln!(out, "\nLog {}, {}", safe(&debrief.log.id), debrief.log.seal_line());
+    let _ = writeln!(out, "\n{}", safe(&debrief.caution));
     out
 }
 

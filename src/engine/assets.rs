@@ -1,5 +1,6 @@
 //! Where the engine's files lie, and proof that they are the pinned ones.
 
+use crate::terminal::safe;
 use sha2::{Digest, Sha256};
 use std::path::{Path, PathBuf};
 
@@ -49,7 +50,7 @@ pub fn folder() -> Result<PathBuf, AssetError> {
 /// Reads `name` from `folder` and checks it against its pin.
 pub fn read(folder: &Path, name: &str) -> Result<Asset, AssetError> {
     let path = folder.join(name);
-    let shown = path.display().to_string();
+    let shown = safe(path.display());
     let bytes = std::fs::read(&path).map_err(|e| match e.kind() {
         std::io::ErrorKind::NotFound => AssetError::Missing { path: shown.clone() },
         _ => AssetError::Unreadable { path: shown.clone(), why: e.to_string() },

@@ -16,6 +16,7 @@ pub mod vosk;
 
 use crate::decode::Reading;
 use crate::record::EngineId;
+use crate::terminal::safe;
 use std::path::Path;
 use std::sync::Arc;
 
@@ -99,7 +100,7 @@ pub enum EngineError {
 impl EngineError {
     /// A model's file that has its pinned SHA-256 and still is not what is wanted.
     fn unusable(path: &Path) -> EngineError {
-        EngineError::Model { path: path.display().to_string() }
+        EngineError::Model { path: safe(path.display()) }
     }
 
     /// Whether a file that is damaged, missing or slow is the cause, so that the same may work once it is mended.

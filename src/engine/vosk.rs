@@ -10,6 +10,7 @@ use crate::decode::Reading;
 use crate::grammar::cover::cover;
 use crate::grammar::graph::Graph;
 use crate::record::EngineId;
+use crate::terminal::safe;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use std::io::{BufRead, BufReader, Write};
@@ -127,7 +128,7 @@ impl Place {
             // Ctrl-C at the terminal is for the recorder, which then still wants to know what was said.
             .process_group(0)
             .spawn()
-            .map_err(|e| EngineError::VoskLibrary { why: format!("{}: {e}", self.program.display()) })?;
+            .map_err(|e| EngineError::VoskLibrary { why: format!("{}: {e}", safe(self.program.display())) })?;
         let (asks, answers, says) = (process.stdin.take(), process.stdout.take(), process.stderr.take());
         let number = process.id();
         *running = Some(Running(process));
@@ -178,13 +179,13 @@ impl Place {
             Some(NO_LIBRARY) => EngineError::VoskLibrary { why: said },
             _ => {
                 let how = ended.map_or_else(|| "ended".to_string(), |status| status.to_string());
-                EngineError::VoskLoad { path: self.folder.display().to_string(), why: format!("{said} ({how})") }
+                EngineError::VoskLoad { path: safe(self.folder.display()), why: format!("{said} ({how})") }
             }
         }
     }
 
     fn wrong(&self, why: &str) -> EngineError {
-        EngineError::VoskModel { path: self.folder.display().to_string(), why: why.into() }
+        EngineError::VoskModel { path: safe(self.folder.display()), why: why.into() }
     }
 
     fn running(&self) -> MutexGuard<'_, Option<Running>> {
@@ -263,10 +264,8 @@ impl Line {
 
 /// SHA-256 over the names, lengths and contents of all files below a folder, in the order of their names.
 fn fingerprint(folder: &Path) -> Result<String, EngineError> {
-    let unreadable = |path: &Path, why: std::io::Error| EngineError::VoskLoad {
-        path: path.display().to_string(),
-        why: why.to_string(),
-    };
+    let unreadable =
+        |path: &Path, why: std::io::Error| EngineError::VoskLoad { path: safe(path.display()), why: why.to_string() };
     let (mut files, mut open): (Vec<PathBuf>, Vec<PathBuf>) = (vec![], vec![folder.into()]);
     while let Some(next) = open.pop() {
         for entry in std::fs::read_dir(&next).map_err(|e| unreadable(&next, e))? {

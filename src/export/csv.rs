@@ -1,7 +1,12 @@
 //! CSV (RFC 4180): one line a record, many logs in one file.
 //!
-//! Lines end in CR LF, the first names the columns. A text that a spreadsheet would take for a formula has an
-//! apostrophe put before it, and so has one that begins with an apostrophe: take one off to have the text again.
+//! Lines end in CR LF, the first names the columns. Every text is quoted; what reads as a number is not.
+//!
+//! No spreadsheet works out a text, wherever it takes a cell to begin: one that splits at semicolons or tabs, as many do by
+//! their language, does not heed the quotes. So an apostrophe is put at the start of a text, and behind each semicolon,
+//! tab, CR and LF in it, where a formula would begin there, over blanks and quotes, where the text ends there, and
+//! where an apostrophe stands there already. To have the text again: take one apostrophe off its start, and one off behind
+//! each of those four, where there is one.
 
 use super::told::name;
 use super::{ExportError, Kind, Log, Row, Told};
@@ -41,6 +46,8 @@ pub const COLUMNS: [&str; 30] = [
     "damage",
 ];
 
+/// Behind each of these somebody's cell may begin.
+const SPLITS: [char; 4] = [';', '\t', '\r', '\n'];
 /// What may be taken for a formula when it comes first; the last four are the wide forms of the first.
 const FORMULA: [char; 10] = ['=', '+', '-', '@', '\t', '\r', '＝', '＋', '－', '＠'];
 
@@ -139,7 +146,7 @@ impl Cells {
                 let more = text.as_ref().map_or_else(String::new, |text| format!(" ({text})"));
                 cells.text = Some(format!("{device}: {state}{more}"));
             }
-            Kind::Close { reason } => cells.text = Some(reason.clone()),
+            Kind::Close { reason } => cells.text = Some(reason.to_string()),
         }
         cells
     }
@@ -154,7 +161,8 @@ impl Cells {
         }
         let value = match &self.value {
             Some(Value::String(word)) => harmless(word),
-            Some(other) => other.to_string(),
+            Some(Value::Number(number)) => number.to_string(),
+            Some(other) => harmless(&other.to_string()),
             None => String::new(),
         };
         [
@@ -195,7 +203,7 @@ impl Cells {
 /// The table over all logs, taken one after another.
 pub fn csv(logs: impl IntoIterator<Item = Log>) -> Result<Vec<u8>, ExportError> {
     let form = |e: &dyn std::fmt::Display| ExportError::Form(e.to_string());
-    let mut writer = ::csv::WriterBuilder::new().terminator(::csv::Terminator::CRLF).from_writer(Vec::new());
+    let mut writer = writer();
     writer.write_record(COLUMNS).map_err(|e| form(&e))?;
     for Log { told, pack } in logs {
         for row in &told.rows {
@@ -205,23 +213,99 @@ pub fn csv(logs: impl IntoIterator<Item = Log>) -> Result<Vec<u8>, ExportError> 
     writer.into_inner().map_err(|e| form(&e))
 }
 
-/// A text that no spreadsheet works out.
+fn writer() -> ::csv::Writer<Vec<u8>> {
+    let mut how = ::csv::WriterBuilder::new();
+    how.terminator(::csv::Terminator::CRLF).quote_style(::csv::QuoteStyle::NonNumeric).from_writer(Vec::new())
+}
+
+/// What comes first in the rest of a text, over blanks and quotes.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Ahead {
+    Formula,
+    Other,
+    Nothing,
+}
+
+/// A text that no spreadsheet works out, as the head of this file says.
 fn harmless(text: &str) -> String {
-    let risky = |first: char| first == '\'' || FORMULA.contains(&first);
-    if text.starts_with(risky) { format!("'{text}") } else { text.into() }
+    let direct = |next: Option<char>| next.is_some_and(|c| c == '\'' || FORMULA.contains(&c));
+    // From the end to the start, so that what is ahead is known everywhere.
+    let (mut backwards, mut ahead, mut next) = (String::new(), Ahead::Nothing, None);
+    for c in text.chars().rev() {
+        if SPLITS.contains(&c) && (ahead != Ahead::Other || direct(next)) {
+            backwards.push('\'');
+        }
+        backwards.push(c);
+        ahead = match c {
+            '\r' | '\n' => Ahead::Other,
+            '"' => ahead,
+            c if c.is_whitespace() || c.is_control() || c == '\u{feff}' => ahead,
+            c if FORMULA.contains(&c) => Ahead::Formula,
+            _ => Ahead::Other,
+        };
+        next = Some(c);
+    }
+    if ahead == Ahead::Formula || direct(next) {
+        backwards.push('\'');
+    }
+    backwards.chars().rev().collect()
 }
 
 #[cfg(test)]
 mod tests {
-    use super::harmless;
+    use super::{FORMULA, SPLITS, harmless, writer};
+    use proptest::prelude::*;
+
+    /// As the head of this file says.
+    fn again(cell: &str) -> String {
+        let (mut out, mut begins) = (String::new(), true);
+        for c in cell.chars() {
+            if begins && c == '\'' {
+                begins = false;
+                continue;
+            }
+            out.push(c);
+            begins = SPLITS.contains(&c);
+        }
+        out
+    }
 
     #[test]
-    fn a_formula_becomes_text_and_can_be_had_again() {
-        for text in ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "'x", "＝1", "\r"] {
+    fn a_formula_becomes_text_wherever_a_cell_may_begin() {
+        for text in ["=1+1", "+1", "-1", "@SUM(A1)", "'x", "＝1", " =1", "\" =1"] {
             assert_eq!(harmless(text), format!("'{text}"));
         }
-        for text in ["", "heart rate", "5-10", "a=b"] {
+        for text in ["", "heart rate", "5-10", "a=b", "a; b", "a;\"b\"", "a\r\nb", "it's", " "] {
             assert_eq!(harmless(text), text);
+        }
+        assert_eq!(harmless("a;=1\t+1\n \"-1;b"), "a;'=1\t'+1\n' \"-1;b");
+        assert_eq!(harmless("\t=1"), "'\t'=1");
+        assert_eq!(harmless("a;'b;"), "a;''b;'");
+    }
+
+    proptest! {
+        #[test]
+        fn no_reader_finds_a_formula_and_the_text_can_be_had_again(texts in prop::collection::vec("[a;\t\r\n '\"=+@,-]{0,12}", 4)) {
+            let mut writer = writer();
+            let [a, b, c, d] = [0, 1, 2, 3].map(|n| harmless(&texts[n]));
+            let row = [a, "-5".into(), b, c, String::new(), "-0.5".into(), d];
+            writer.write_record(&row).unwrap();
+            writer.write_record(&row).unwrap();
+            let table = writer.into_inner().unwrap();
+            for delimiter in [b',', b';', b'\t'] {
+                let mut how = ::csv::ReaderBuilder::new();
+                let mut reader = how.has_headers(false).flexible(true).delimiter(delimiter).from_reader(&table[..]);
+                for cell in reader.records().flat_map(|row| row.unwrap().iter().map(String::from).collect::<Vec<_>>()) {
+                    let first = cell.trim_start_matches(|c: char| c.is_whitespace() || c == '"');
+                    prop_assert!(!first.starts_with(FORMULA) || cell.parse::<f64>().is_ok(), "{cell:?}");
+                }
+            }
+            let mut reader = ::csv::ReaderBuilder::new().has_headers(false).from_reader(&table[..]);
+            for found in reader.records() {
+                let found = found.unwrap();
+                let found = [0, 2, 3, 6].map(|n| again(&found[n]));
+                prop_assert_eq!(&found[..], &texts[..]);
+            }
         }
     }
 }

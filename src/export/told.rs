@@ -3,6 +3,7 @@
 use crate::checkpoints::moment;
 use crate::core::state::{COMMAND, State};
 use crate::debrief::Ending;
+use crate::device::{CloseReason, Device, DeviceState};
 use crate::pack::Pack;
 use crate::record::{Body, CheckpointState, Doubt, Header, Heard, Meaning, Record, Rival, Source};
 use chrono::{DateTime, SecondsFormat, TimeDelta};
@@ -46,8 +47,8 @@ pub enum Kind {
     Note { text: Option<String>, source: Source, withdrawn: bool },
     Checkpoint { id: String, state: CheckpointState },
     Said { text: String },
-    Device { device: String, state: String, text: Option<String> },
-    Close { reason: String },
+    Device { device: Device, state: DeviceState, text: Option<String> },
+    Close { reason: CloseReason },
 }
 
 /// An event as it stands.

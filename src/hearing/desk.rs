@@ -6,6 +6,7 @@
 use super::join::Joiner;
 use super::{Report, Segment};
 use crate::decode::Reading;
+use crate::device::DeviceState;
 use crate::time::{Millis, clock_face};
 use std::collections::VecDeque;
 use std::sync::Arc;
@@ -144,7 +145,7 @@ impl Desk {
                 }
             }
             Err(why) => {
-                self.fail("failed", why, now);
+                self.fail(DeviceState::Failed, why, now);
                 self.engine = Engine::Down { until: now + (RETRY_MS << self.refusals.min(DOUBLINGS)) };
                 self.refusals += 1;
             }
@@ -160,7 +161,7 @@ impl Desk {
                 self.join(readings);
             }
             Err(why) => {
-                self.fail("failed", why, now);
+                self.fail(DeviceState::Failed, why, now);
                 self.replace(now);
                 self.tried(now);
             }
@@ -187,7 +188,7 @@ impl Desk {
                 self.show(words);
             }
             Err(why) => {
-                self.fail("failed", why, now);
+                self.fail(DeviceState::Failed, why, now);
                 self.replace(now);
             }
         }
@@ -202,12 +203,12 @@ impl Desk {
     pub fn turn(&mut self, now: Millis) -> Vec<Order> {
         match self.engine {
             Engine::Hearing { since } if now >= since + self.patience() => {
-                self.fail("stalled", format!("no answer for {} s", (now - since) / 1000), now);
+                self.fail(DeviceState::Stalled, format!("no answer for {} s", (now - since) / 1000), now);
                 self.replace(now);
                 self.tried(now);
             }
             Engine::Looking { since } if now >= since + PATIENCE_MS => {
-                self.fail("stalled", format!("no answer for {} s", (now - since) / 1000), now);
+                self.fail(DeviceState::Stalled, format!("no answer for {} s", (now - since) / 1000), now);
                 self.replace(now);
             }
             Engine::Starting { since } if now >= since + START_MS => {
@@ -287,11 +288,11 @@ impl Desk {
         trouble.missed = Some((begin.min(from), end.max(to)));
         if first {
             let text = format!("what was said at {} is not heard: {why}", clock_face(from as i64));
-            self.out.push(Order::Report(Report::Engine { state: "missed", text }));
+            self.out.push(Order::Report(Report::Engine { state: DeviceState::Missed, text }));
         }
     }
 
-    fn fail(&mut self, state: &'static str, why: String, now: Millis) {
+    fn fail(&mut self, state: DeviceState, why: String, now: Millis) {
         let late_from = self.waiting.front().map_or(now, |first| first.segment.span().0);
         match &mut self.trouble {
             Some(trouble) if !trouble.slow => trouble.healed = None,
@@ -326,8 +327,11 @@ impl Desk {
             Some(trouble) if waits_since.is_none() && trouble.healed.is_some_and(|healed| now >= healed + settle) => {
                 let since = clock_face(trouble.late_from as i64);
                 let (state, text) = match trouble.slow {
-                    true => ("ready", format!("what was said since {since} has been heard")),
-                    false => ("back", format!("another took its place; what was said since {since} was heard late")),
+                    true => (DeviceState::Ready, format!("what was said since {since} has been heard")),
+                    false => (
+                        DeviceState::Back,
+                        format!("another took its place; what was said since {since} was heard late"),
+                    ),
                 };
                 let reports = missed(trouble).into_iter().chain([Report::Engine { state, text }]);
                 self.out.extend(reports.map(Order::Report));
@@ -338,7 +342,7 @@ impl Desk {
                 let late_from = self.waiting.front().map_or(now, |first| first.segment.span().0);
                 self.trouble = Some(Trouble { slow: true, late_from, healed: Some(now), missed: None });
                 let text = "this machine is too slow: what is said is heard late".into();
-                self.out.push(Order::Report(Report::Engine { state: "slow", text }));
+                self.out.push(Order::Report(Report::Engine { state: DeviceState::Slow, text }));
             }
             _ => {}
         }
@@ -356,7 +360,7 @@ fn missed(trouble: &Trouble) -> Option<Report> {
     let (from, to) = trouble.missed?;
     let face = |at: Millis| clock_face(at as i64);
     let text = format!("between {} and {} not everything was heard", face(from), face(to));
-    Some(Report::Engine { state: "missed", text })
+    Some(Report::Engine { state: DeviceState::Missed, text })
 }
 
 #[cfg(test)]

@@ -3,6 +3,7 @@
 use super::desk::{Desk, Order};
 use super::{Batch, Segment, guarded};
 use crate::decode::Reading;
+use crate::device::DeviceState;
 use crate::engine::{Again, Engine};
 use crate::time::Millis;
 use std::sync::Arc;
@@ -21,7 +22,7 @@ pub enum Report {
     SoFar(String),
     /// How the engine stands, for the log.
     Engine {
-        state: &'static str,
+        state: DeviceState,
         text: String,
     },
 }
@@ -243,7 +244,7 @@ mod tests {
         ears.finish();
         let told = told.lock().unwrap();
         let states = told.iter().filter_map(|report| match report {
-            Report::Engine { state, .. } => Some(*state),
+            Report::Engine { state, .. } => Some(state.clone()),
             _ => None,
         });
         assert_eq!(states.collect::<Vec<_>>(), ["failed", "back"], "{told:?}");

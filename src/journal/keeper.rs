@@ -7,7 +7,9 @@ use super::JournalError;
 use super::line::{FIRST_PREV, MAX_LINE, sha256};
 use super::rest::{Places, Saved};
 use super::writer::{Journal, Signing, faithful_line};
+use crate::device::{Device, DeviceState};
 use crate::record::{Body, Record};
+use crate::terminal::safe;
 use std::collections::VecDeque;
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -152,7 +154,7 @@ impl Keeper {
             Ok(line) => line.len() + size_of::<Record>(),
             Err(error) => {
                 let body =
-                    Body::Device { device: "log".into(), state: "refused".into(), text: Some(error.to_string()) };
+                    Body::Device { device: Device::Log, state: DeviceState::Refused, text: Some(error.to_string()) };
                 record = Arc::new(Record { body, ..Record::clone(&record) });
                 size_of::<Record>()
             }
@@ -201,8 +203,11 @@ impl Keeper {
                 if place.told.report().kept < next && place.records.take().is_some() {
                     place.told.give_up.store(true, Ordering::Relaxed);
                     let other = other.unwrap_or_default();
-                    let text =
-                        format!("{} gets no more records; the whole log is {}", place.path.display(), other.display());
+                    let text = format!(
+                        "{} gets no more records; the whole log is {}",
+                        safe(place.path.display()),
+                        safe(other.display())
+                    );
                     out.push(Standing::GivenUp { place: place.place, text });
                 }
             }
@@ -305,8 +310,10 @@ impl Kept {
                 Some(error) => Standing::Waiting { place, text: format!("{error}; {waiting} {records}") },
                 None => {
                     let ms = late.max(took).as_millis();
-                    let text =
-                        format!("{} takes more than {ms} ms for a record; {waiting} {records}", self.path.display());
+                    let text = format!(
+                        "{} takes more than {ms} ms for a record; {waiting} {records}",
+                        safe(self.path.display())
+                    );
                     Standing::Slow { place, text }
                 }
             });

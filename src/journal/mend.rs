@@ -13,6 +13,7 @@ use super::writer::{begins_a_log, faithful_line};
 use super::{Fault, JournalError};
 use crate::files::open_plain;
 use crate::record::{Body, Record};
+use crate::terminal::safe;
 use std::fmt;
 use std::fs::{self, File};
 use std::io::{self, BufRead, BufReader, Seek, Write};
@@ -27,30 +28,30 @@ pub enum MendError {
     Journal(#[from] JournalError),
     #[error(
         "{}, line 1 (byte 0): it begins with record {first}, and {} ends before record {next}; first join what has the records between, the spare log or another rest: earmark mend {} THAT",
-        .rest.display(), .log.display(), .log.display()
+        safe(.rest.display()), safe(.log.display()), safe(.log.display())
     )]
     Gap { log: PathBuf, rest: PathBuf, first: u64, next: u64 },
     #[error(
         "{}, line 1 (byte 0): record {seq} does not follow on {}, line {line} (byte {offset}): it is the rest of another log, or that line was changed; give the log that it belongs to",
-        .rest.display(), .log.display()
+        safe(.rest.display()), safe(.log.display())
     )]
     OtherLog { log: PathBuf, rest: PathBuf, seq: u64, line: u64, offset: u64 },
     #[error(
         "{}, line {rest_line} (byte {rest_offset}): {} has another record {seq}, line {line} (byte {offset}): that is another log, or it went on without this rest; keep both as they are",
-        .rest.display(), .log.display()
+        safe(.rest.display()), safe(.log.display())
     )]
     WentOn { log: PathBuf, rest: PathBuf, seq: u64, rest_line: u64, rest_offset: u64, line: u64, offset: u64 },
     #[error(
         "{}, line {rest_line} (byte {rest_offset}): nothing can follow on {}, which was ended by its close record, line {line} (byte {offset}); keep both as they are",
-        .rest.display(), .log.display()
+        safe(.rest.display()), safe(.log.display())
     )]
     Closed { log: PathBuf, rest: PathBuf, rest_line: u64, rest_offset: u64, line: u64, offset: u64 },
     #[error(
         "{}, line {line} (byte {offset}): another version of the program wrote it; join it by hand: earmark mend {} {}",
-        .rest.display(), .log.display(), .rest.display()
+        safe(.rest.display()), safe(.log.display()), safe(.rest.display())
     )]
     OtherVersion { log: PathBuf, rest: PathBuf, line: u64, offset: u64 },
-    #[error("{} cannot be joined to itself; give the rest that was saved of it", .log.display())]
+    #[error("{} cannot be joined to itself; give the rest that was saved of it", safe(.log.display()))]
     Itself { log: PathBuf },
 }
 
@@ -103,8 +104,8 @@ impl fmt::Display for Joined {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let Joined { rest, first, last } = self;
         match last - first + 1 {
-            1 => write!(f, "1 record, seq {first}, from {}", rest.display()),
-            count => write!(f, "{count} records, seq {first} to {last}, from {}", rest.display()),
+            1 => write!(f, "1 record, seq {first}, from {}", safe(rest.display())),
+            count => write!(f, "{count} records, seq {first} to {last}, from {}", safe(rest.display())),
         }
     }
 }
@@ -129,7 +130,7 @@ impl fmt::Display for Mended {
         }
         parts.extend(self.joined.iter().map(|joined| format!("joined {joined}")));
         let left_out = |(rest, count): &(PathBuf, u64)| {
-            format!("left out {} of a torn line at the end of {}", bytes(*count), rest.display())
+            format!("left out {} of a torn line at the end of {}", bytes(*count), safe(rest.display()))
         };
         parts.extend(self.left_out.iter().map(left_out));
         if parts.is_empty() {

@@ -25,6 +25,7 @@ mod sound;
 mod verify;
 mod writer;
 
+use crate::terminal::safe;
 pub use fault::Fault;
 pub use keeper::{Keeper, MEMORY, Place, Standing};
 pub use line::{FIRST_PREV, Line, MAX_LINE, schema, sha256};
@@ -46,25 +47,25 @@ pub const ENDING: &str = ".earmark.jsonl";
 /// Why a log could not be written or read.
 #[derive(Debug, Error)]
 pub enum JournalError {
-    #[error("{} exists already and is left as it is; choose another name or move it away", .path.display())]
+    #[error("{} exists already and is left as it is; choose another name or move it away", safe(.path.display()))]
     Exists { path: PathBuf },
-    #[error("{} was ended by its close record and is left as it is; choose another name", .path.display())]
+    #[error("{} was ended by its close record and is left as it is; choose another name", safe(.path.display()))]
     Ended { path: PathBuf },
-    #[error("{} is being written by another program; end that one, or choose another name", .path.display())]
+    #[error("{} is being written by another program; end that one, or choose another name", safe(.path.display()))]
     InUse { path: PathBuf },
-    #[error("cannot {doing} {}: {why}; check that the disk has room and that the file may be used", .path.display())]
+    #[error("cannot {doing} {}: {why}; check that the disk has room and that the file may be used", safe(.path.display()))]
     Io { doing: &'static str, path: PathBuf, why: io::Error },
-    #[error("{}: only {written} of {length} bytes of record {seq} could be written: free some room. Half a line is cut off before the next record, or by `earmark mend {}`", .path.display(), .path.display())]
+    #[error("{}: only {written} of {length} bytes of record {seq} could be written: free some room. Half a line is cut off before the next record, or by `earmark mend {}`", safe(.path.display()), safe(.path.display()))]
     Short { path: PathBuf, seq: u64, written: usize, length: usize },
-    #[error("{} was cut: it has {found} of {expected} bytes; look for a copy of it, and give another --log", .path.display())]
+    #[error("{} was cut: it has {found} of {expected} bytes; look for a copy of it, and give another --log", safe(.path.display()))]
     Shorter { path: PathBuf, expected: u64, found: u64 },
-    #[error("something else wrote to {}: it has {found} bytes, {expected} of them ours; `truncate -s {expected}` takes them off", .path.display())]
+    #[error("something else wrote to {}: it has {found} bytes, {expected} of them ours; `truncate -s {expected}` takes them off", safe(.path.display()))]
     Longer { path: PathBuf, expected: u64, found: u64 },
-    #[error("{count} records could not be written to {}; they are in {}, {place}. The next start joins them, or, when the disk has room: earmark mend {} {}", .path.display(), .rest.display(), .path.display(), .rest.display())]
+    #[error("{count} records could not be written to {}; they are in {}, {place}. The next start joins them, or, when the disk has room: earmark mend {} {}", safe(.path.display()), safe(.rest.display()), safe(.path.display()), safe(.rest.display()))]
     Unwritten { path: PathBuf, count: usize, rest: PathBuf, place: &'static str },
-    #[error("{} lacks its last {count} records; the whole log is {}: copy that one over it", .path.display(), .spare.display())]
+    #[error("{} lacks its last {count} records; the whole log is {}: copy that one over it", safe(.path.display()), safe(.spare.display()))]
     Lacks { path: PathBuf, count: usize, spare: PathBuf },
-    #[error("{count} records could not be written to {}, nor to {tried}", .path.display())]
+    #[error("{count} records could not be written to {}, nor to {tried}", safe(.path.display()))]
     Lost { path: PathBuf, count: usize, tried: String },
     #[error("record {seq} was not written: its line has {length} bytes, {MAX_LINE} are allowed; shorten its text")]
     TooLong { seq: u64, length: usize },
@@ -78,7 +79,7 @@ pub enum JournalError {
     HeaderAgain { seq: u64 },
     #[error("record {seq} was not written: the log was ended by its close record; start a new log")]
     Closed { seq: u64 },
-    #[error("{}, line {line} (byte {offset}): {fault}", .path.display())]
+    #[error("{}, line {line} (byte {offset}): {}", safe(.path.display()), safe(.fault))]
     Line {
         path: PathBuf,
         /// Counted from 1.

@@ -2,6 +2,7 @@
 
 use super::ENDING;
 use super::medium::{options, sync_folder};
+use crate::terminal::safe;
 use std::ffi::OsString;
 use std::fs::{self, DirBuilder};
 use std::io::{self, Write};
@@ -80,7 +81,7 @@ impl Places {
             let is_state = self.state.as_ref() == Some(&folder);
             match put_in_time(folder.clone(), name.clone(), text.to_string(), is_state) {
                 Ok(rest) => return Ok(Saved { rest, place }),
-                Err(error) => tried.push(format!("{} ({error})", folder.display())),
+                Err(error) => tried.push(format!("{} ({error})", safe(folder.display()))),
             }
         }
         Err(tried.join(", "))

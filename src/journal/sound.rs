@@ -4,6 +4,7 @@ use super::line::{Ending, FIRST_PREV, Lines, MAX_LINE, MOST_VALUES, Raw, sha256,
 use super::reader::{self, check_header, entry};
 use super::verify::{Problem, verify};
 use super::{Fault, JournalError};
+use crate::device::{Device, DeviceState};
 use crate::files::open_plain;
 use crate::record::{Body, Close, Header, Record};
 use crate::signature;
@@ -148,7 +149,7 @@ pub fn salvage(path: impl AsRef<Path>, members: Members) -> Result<Sound, Journa
         while let Some(before) = records.last().filter(|_| (records.len() as u64) < seq) {
             missing += 1;
             let text = Some(format!("record {} is missing or cannot be read", records.len()));
-            let body = Body::Device { device: "log".into(), state: "missing".into(), text };
+            let body = Body::Device { device: Device::Log, state: DeviceState::Missing, text };
             records.push(Record { body, ..before.clone() });
         }
         if members == Members::All && !entry.extra.is_empty() {

@@ -1,6 +1,7 @@
 //! Finds keypads among the event devices, takes them, and finds them again when they were unplugged.
 
 use super::{Choice, KeypadError, Message, Stream, codes};
+use crate::terminal::safe;
 use evdev::raw_stream::{EventStream, RawDevice};
 use std::collections::BTreeMap;
 use std::fmt;
@@ -35,7 +36,7 @@ pub struct Found {
 impl fmt::Display for Found {
     fn fmt(&self, f: &mut fmt::Formatter) -> fmt::Result {
         let kind = if self.whole_keyboard { "  (a whole keyboard)" } else { "" };
-        write!(f, "{}  [{}, {}]{kind}", self.name, self.id, self.path.display())
+        write!(f, "{}  [{}, {}]{kind}", safe(&self.name), self.id, safe(self.path.display()))
     }
 }
 

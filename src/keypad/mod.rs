@@ -11,6 +11,7 @@ pub use stream::{Raw, Stream};
 pub use terminal::Terminal;
 
 use crate::keys::Press;
+use crate::terminal::safe;
 use std::path::PathBuf;
 use std::str::FromStr;
 
@@ -75,7 +76,7 @@ pub enum Message {
 pub enum KeypadError {
     #[error("no keypad {}was found.\n{}{}{REMEDIES}", asked(.choice), listing(.found), unreadable(*.locked))]
     None { choice: Choice, found: Vec<Found>, locked: usize },
-    #[error("{} is no terminal in which keys could be typed ({why}): run it in one, or plug in a keypad", .path.display())]
+    #[error("{} is no terminal in which keys could be typed ({why}): run it in one, or plug in a keypad", safe(.path.display()))]
     NoTerminal { path: PathBuf, why: String },
 }
 

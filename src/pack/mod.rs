@@ -19,6 +19,7 @@ use crate::grammar::jsgf::{self, Grammar, GrammarError};
 use crate::grammar::meaning::{Output, Understood};
 use crate::grammar::source::{Place, Span};
 use crate::record::PackId;
+use crate::terminal::safe;
 use serde::Deserialize;
 use sha2::{Digest, Sha256};
 use std::collections::{BTreeMap, BTreeSet};
@@ -103,7 +104,7 @@ pub enum PackError {
     MissingFile { file: &'static str },
     #[error("{file}: {why}")]
     Toml { file: String, why: String },
-    #[error("{MANIFEST}: it extends \"{base}\", {why}")]
+    #[error("{MANIFEST}: it extends \"{}\", {why}", safe(.base))]
     Base { base: String, why: &'static str },
     #[error(transparent)]
     Grammar(#[from] GrammarError),
@@ -244,8 +245,21 @@ impl Manifest {
     }
 }
 
+/// Whether this names a pack and cannot lead to a folder of its own choice.
+pub fn is_plain_name(name: &str) -> bool {
+    !name.is_empty() && !name.starts_with('.') && !name.contains(['/', '\\', '\0'])
+}
+
 fn manifest(files: &Files) -> Result<Manifest, PackError> {
-    read_toml(MANIFEST, files.get(MANIFEST).ok_or(PackError::MissingFile { file: MANIFEST })?)
+    let manifest: Manifest =
+        read_toml(MANIFEST, files.get(MANIFEST).ok_or(PackError::MissingFile { file: MANIFEST })?)?;
+    match manifest.extends.as_ref().filter(|base| !is_plain_name(base)) {
+        None => Ok(manifest),
+        Some(base) => {
+            let why = "which is no plain name: give the name of a pack that lies beside this one or is installed";
+            Err(PackError::Base { base: base.clone(), why })
+        }
+    }
 }
 
 fn read_toml<T: serde::de::DeserializeOwned>(file: &str, text: &str) -> Result<T, PackError> {

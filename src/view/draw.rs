@@ -2,9 +2,10 @@
 
 use super::digits::large;
 use crate::checkpoints::Moment;
-use crate::core::state::{ABSENT, is_trouble};
+use crate::device::{Device as DeviceName, DeviceState};
 use crate::glance::{Device, Due, Glance, Line as Event};
 use crate::record::By;
+use crate::terminal::safe;
 use crate::time::clock_face;
 use unicode_width::{UnicodeWidthChar, UnicodeWidthStr};
 
@@ -53,6 +54,8 @@ const DOUBTS: usize = 3;
 /// Width of the clock, and of what runs.
 const LEFT: usize = 32;
 const MARGIN: usize = 1;
+/// Makes a picture of the sign before it, which takes one column more.
+const WIDENS: char = '\u{fe0f}';
 
 /// The whole view, in no more than `height` lines of no more than `width` columns.
 pub fn draw(shown: &Shown, width: usize, height: usize) -> Vec<Line> {
@@ -199,14 +202,17 @@ fn said(shown: &Shown) -> Line {
 fn state(shown: &Shown) -> Line {
     let mut line: Line = shown.typing.iter().map(|typed| span(format!("{typed}   "), Style::Waits)).collect();
     // Where the voice is absent is told here, where whoever chose that looks.
-    let (useless, fine): (Vec<&Device>, Vec<&Device>) =
-        shown.glance.devices.iter().partition(|device| is_trouble(&device.state) || device.state == ABSENT);
+    let (useless, fine): (Vec<&Device>, Vec<&Device>) = shown
+        .glance
+        .devices
+        .iter()
+        .partition(|device| device.state.is_trouble() || device.state == DeviceState::Absent);
     let told = |device: &&Device| format!("{} {}", device.device, device.state);
     for device in &useless {
         line.extend([span(told(device), Style::Trouble), span("   ", Style::Plain)]);
     }
     line.extend(fine.iter().map(|device| span(told(device) + "   ", Style::Dim)));
-    if !shown.glance.devices.iter().any(|device| device.device == "microphone") {
+    if !shown.glance.devices.iter().any(|device| device.device == DeviceName::Microphone) {
         line.push(span(format!("microphone {}", shown.microphone), Style::Dim));
     }
     line
@@ -234,13 +240,13 @@ fn padded(text: &str, width: usize) -> String {
 fn cut(text: &str, width: usize) -> String {
     let mut left = width;
     let fits = |c: &char| {
-        let wide = c.width().unwrap_or(0);
+        let wide = if *c == WIDENS { 1 } else { c.width().unwrap_or(0) };
         let fits = wide <= left;
         left = left.saturating_sub(wide);
         fits
     };
     // A line break or another control would tear the screen.
-    text.chars().filter(|c| !c.is_control()).take_while(fits).collect()
+    safe(text).chars().take_while(fits).collect()
 }
 
 /// Between the margins, and no wider.
@@ -249,7 +255,7 @@ fn fitted(line: Line, width: usize) -> Line {
     let margin = span(" ".repeat(MARGIN.min(width)), Style::Plain);
     let pieces = line.into_iter().map(|piece| {
         let text = cut(&piece.text, left);
-        left -= text.width();
+        left = left.saturating_sub(text.width());
         span(text, piece.style)
     });
     std::iter::once(margin).chain(pieces).filter(|piece| !piece.text.is_empty()).collect()

@@ -11,6 +11,7 @@ pub use speaker::list as speakers;
 
 use crate::core::speech::{Cue, Speech, VoiceChange};
 use crate::sound::{Played, server};
+use crate::terminal::safe;
 use crate::time::Millis;
 use queue::{Order, Queue, Sound};
 use speaker::Speaker;
@@ -30,9 +31,9 @@ pub const QUIETEST: i8 = -5;
 /// What can be wrong with the sounds. Each message says what to do.
 #[derive(Debug, thiserror::Error)]
 pub enum VoiceError {
-    #[error("{}: {why}. The voice needs the folder sounds/ as it was installed", .path.display())]
+    #[error("{}: {why}. The voice needs the folder sounds/ as it was installed", safe(.path.display()))]
     Manifest { path: PathBuf, why: String },
-    #[error("{}: {why}. Make it again with sounds/make.py, or take another copy", .path.display())]
+    #[error("{}: {why}. Make it again with sounds/make.py, or take another copy", safe(.path.display()))]
     Sound { path: PathBuf, why: String },
     #[error("the voice's thread does not start: {why}")]
     Thread { why: String },

@@ -127,7 +127,7 @@ async fn main() {
                 } else if let Some(words) = line["so_far"].as_str() {
                     so_far = words.into();
                 } else if let Some(device) = line["device"].as_str() {
-                    let state = line["state"].as_str().expect("a state").to_string();
+                    let state = line["state"].as_str().expect("a state").into();
                     let text = line["text"].as_str().map(String::from);
                     stage.step(Input::Device { device: device.into(), state, text });
                 } else if let Some(ms) = line["wait"].as_u64() {

@@ -324,7 +324,7 @@ fn records_of(moves: &[(Move, u64)], close: bool) -> Vec<Record> {
             Move::Key(action) => run.act(t, action.clone()),
             Move::Device(device, state) => {
                 run.tick_to(t);
-                let (device, state) = (device.to_string(), state.to_string());
+                let (device, state) = ((*device).into(), (*state).into());
                 run.step(earmark::core::Input::Device { device, state, text: None }, t);
             }
         }

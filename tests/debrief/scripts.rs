@@ -43,7 +43,7 @@ pub fn run<'p>(pack: &'p Pack, script: &str) -> (Run<'p>, End) {
                 let mut words = rest.splitn(3, ' ').map(String::from);
                 let (device, state) = (words.next().unwrap(), words.next().unwrap());
                 run.tick_to(t);
-                run.step(Input::Device { device, state, text: words.next() }, t);
+                run.step(Input::Device { device: device.into(), state: state.into(), text: words.next() }, t);
             }
             _ => {
                 run.tick_to(t);

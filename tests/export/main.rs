@@ -253,6 +253,50 @@ fn csv_holds_every_record_field_by_field() {
 }
 
 #[test]
+fn csv_holds_no_formula_whatever_a_spreadsheet_splits_at() {
+    const FORMULAS: [char; 8] = ['=', '+', '-', '@', '＝', '＋', '－', '＠'];
+    let mut words = vec!["plain; text\twith \"quotes\"\r\nand 'apostrophes'".to_string(), "'".into(), "120".into()];
+    for formula in FORMULAS {
+        for before in
+            ["", ";", "\t", "\n", "\r\n", "x;", "x\t", "x;'", "x; ", "x;\"", "x\t \"\"", "x\n\u{a0}", ";;\t", "\"", " "]
+        {
+            words.push(format!("{before}{formula}1+1|calc!A1"));
+        }
+    }
+    words.extend(["x;", "x\t\"", "x;'", "\t", ";\u{feff}=1"].map(String::from));
+    let mut log = Made { records: vec![] };
+    log.add(0, support::header());
+    for (n, words) in (1..).zip(&words) {
+        log.add(n, Body::Note { text: Some(words.clone()), source: keyed() });
+        log.heard(n, json!({ "event": words, "value": words, "unit": words, "detail": { "text": words } }), words);
+        log.heard(n, json!({ "event": "odd", "value": [words, -1] }), words);
+    }
+    let place = Place::new();
+    support::write(&place.path("odd.earmark.jsonl"), &log.records);
+    let (output, path) = place.run("csv", &[place.path("odd.earmark.jsonl")], &[]);
+    assert!(output.status.success(), "{output:?}");
+    let cells = read("cells", &path, &[]);
+    let cells = cells.as_array().unwrap();
+    assert!(cells.len() > 10_000, "{}", cells.len());
+    for cell in cells.iter().map(|cell| cell.as_str().unwrap()) {
+        let first = cell.trim_start_matches(|c: char| c.is_whitespace() || c == '"' || c == '\u{feff}');
+        assert!(!first.starts_with(FORMULAS) || cell.parse::<f64>().is_ok(), "{cell:?}");
+        assert!(!cell.starts_with(['\t', '\r']), "{cell:?}");
+    }
+    let rows = read("again", &path, &[]);
+    let rows = rows.as_array().unwrap();
+    assert_eq!(rows.len(), 3 * words.len());
+    for (rows, words) in rows.chunks(3).zip(&words) {
+        assert_eq!(rows[0]["text"], *words);
+        for column in ["event", "value", "unit", "words"] {
+            assert_eq!(rows[1][column], *words, "{column}");
+        }
+        assert_eq!(rows[1]["detail"], json!({ "text": words }).to_string());
+        assert_eq!(rows[2]["value"], json!([words, -1]).to_string());
+    }
+}
+
+#[test]
 fn fhir_is_accepted_by_a_model_of_the_standard_and_says_the_same() {
     let place = Place::new();
     let resources = read("fhir", &place.export("fhir", &[]), &[]);

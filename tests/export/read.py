@@ -1,17 +1,35 @@
 """Opens an export with a library that others made, and prints what it read as JSON.
 
-usage: read.py csv|fhir|xes|webvtt PATH, or read.py sql PATH QUERY
+usage: read.py csv|cells|again|fhir|xes|webvtt PATH, or read.py sql PATH QUERY
 """
 
 import csv
 import datetime
 import json
+import re
 import sys
 
 
 def read_csv(path):
     with open(path, encoding="utf-8", newline="") as file:
         return list(csv.DictReader(file, strict=True))
+
+
+def read_cells(path):
+    """All cells that a spreadsheet may see, whatever it splits at, with and without the blanks before them."""
+    out = []
+    for delimiter in ",;\t":
+        for skip in (False, True):
+            with open(path, encoding="utf-8", newline="") as file:
+                reader = csv.reader(file, delimiter=delimiter, skipinitialspace=skip)
+                out += [cell for row in reader for cell in row]
+    return out
+
+
+def read_again(path):
+    """The rows with the texts as they stand in the log, had again as the README says."""
+    each = re.compile("(^|[;\t\r\n])'")
+    return [{name: each.sub(r"\1", cell) for name, cell in row.items()} for row in read_csv(path)]
 
 
 def read_fhir(path):
@@ -65,5 +83,13 @@ def plain(value):
     raise TypeError(f"{value!r} has no place in JSON")
 
 
-readers = {"csv": read_csv, "fhir": read_fhir, "xes": read_xes, "webvtt": read_webvtt, "sql": read_sql}
+readers = {
+    "csv": read_csv,
+    "cells": read_cells,
+    "again": read_again,
+    "fhir": read_fhir,
+    "xes": read_xes,
+    "webvtt": read_webvtt,
+    "sql": read_sql,
+}
 json.dump(readers[sys.argv[1]](*sys.argv[2:]), sys.stdout, default=plain)

@@ -42,7 +42,7 @@ pub fn header() -> Body {
         time_zone: "+00:00".into(),
         purpose: Purpose::Drill,
         caution: AWKWARD.into(),
-        redacted: Some(Redacted { of: "0d".repeat(32), dates_moved: true, damaged: true }),
+        redacted: Some(Redacted { of: "0d".repeat(32), dates_moved: true, times_moved: true, damaged: false }),
         public_key: None,
     }))
 }
@@ -153,7 +153,7 @@ pub fn any_body() -> impl Strategy<Value = Body> {
             .prop_map(|(id, state, of)| Body::Checkpoint { id, state, of }),
         1 => any::<String>().prop_map(|text| Body::Said { text }),
         1 => any::<(String, String, Option<String>)>()
-            .prop_map(|(device, state, text)| Body::Device { device, state, text }),
+            .prop_map(|(device, state, text)| Body::Device { device: device.into(), state: state.into(), text }),
     ]
 }
 
