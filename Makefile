@@ -58,9 +58,10 @@ hearing: setup-demo setup-hearing assets program $(HEARING)/venv/complete ## mak
 	@$(HEARING)/venv/bin/python tests/hearing/bench.py --binary $(PROGRAM) --set-dir $(HEARING)/report \
 		--results tests/hearing/results/$$(date +%F).md
 
-many: setup-demo assets program invent ## compare 10,000 invented logs: time and memory
+many: setup-demo assets program invent ## compare 10,000 invented logs, and read long ones: time and memory
 	@rm -rf $(TARGET)/many && $(INVENT) $(TARGET)/many 10000
 	@python3 tests/debrief/many.py $(PROGRAM) $(TARGET)/many
+	@python3 tests/debrief/long.py $(PROGRAM) $(INVENT) $(TARGET)/long
 
 torture: setup-test assets ## kill the program 500 times while it records, and look for what is missing (half an hour)
 	@cargo build --locked --bin earmark

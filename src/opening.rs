@@ -249,7 +249,7 @@ impl LeftOpen {
         };
         let strays = refused.iter().map(|why| format!("not joined: {why}"));
         self.more.extend(joined.iter().map(|joined| from(joined, "was", "were")).chain(strays.clone()));
-        let log = self.log.path().display();
+        let log = safe(self.log.path().display());
         let told = joined.iter().map(|joined| format!("{log}: {}.", from(joined, "is", "are")));
         told.chain(strays.map(|stray| format!("warning: {stray}."))).collect()
     }

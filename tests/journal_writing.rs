@@ -433,6 +433,13 @@ fn what_does_not_follow_on_is_refused_by_its_place_and_everything_is_left_as_it_
     assert_eq!(fs::read(&parts.log).unwrap(), parts.lines(0, 5));
     let nowhere = parts.command(&[]).arg(parts.path("nowhere.earmark.jsonl")).output().unwrap();
     assert_eq!(nowhere.status.code(), Some(1));
+    // What is no plain file is not waited for.
+    let pipe = parts.path("pipe.earmark.rest");
+    assert!(Command::new("mkfifo").arg(&pipe).status().unwrap().success());
+    for (log, rest) in [(&parts.log, &pipe), (&pipe, &parts.log)] {
+        let output = parts.command(&["timeout", "20"]).args([log, rest]).output().unwrap();
+        assert!(printed(&output).contains("it is a pipe"), "{}", printed(&output));
+    }
 }
 
 #[test]

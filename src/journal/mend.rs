@@ -193,7 +193,9 @@ fn mend_as(
     let missing = |error: &JournalError| {
         may_be_made && matches!(error, JournalError::Io { why, .. } if why.kind() == io::ErrorKind::NotFound)
     };
-    match OnDisk::open(log) {
+    // A pipe would be waited for without end.
+    let plain = open_plain(log).map_err(JournalError::io("open", log));
+    match plain.and_then(|_| OnDisk::open(log)) {
         Ok(on_disk) => {
             let plan = plan(Known::read(on_disk.file(), log)?)?;
             Ok(plan.carry_out(on_disk)?)
@@ -209,12 +211,18 @@ fn mend_as(
 /// What waits for a log, at whichever of its places has most records; nothing is changed. A log that is not there, or not
 /// sound, gives nothing: whoever opens it is told.
 pub fn waiting(log: &Path, spare: Option<&Path>, places: &Places) -> Option<Waiting> {
+    if places.rests(log, spare).is_empty() {
+        return None;
+    }
     let there = [Some(log), spare].into_iter().flatten();
     let known = there.filter_map(|place| Known::read(&open_plain(place).ok()?, place).ok());
     let known = known.max_by_key(|known| (known.next(), known.path == log))?;
     let (path, from) = (known.path.clone(), known.next());
     let mut plan = Plan::find(known, log, spare, places);
-    if let Some(odd) = plan.of_another_version() {
+    // What ends the log is joined as it is.
+    if !plan.known.closed
+        && let Some(odd) = plan.of_another_version()
+    {
         (plan.added, plan.joined, plan.spent) = (vec![], vec![], vec![]);
         plan.refused.push(odd);
     }

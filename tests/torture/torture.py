@@ -294,10 +294,11 @@ class Lives:
         check(starts <= self.lives, f"{starts} starts in the log of {self.lives} lives")
 
     def close(self):
+        # The longer of two places is gone on with.
+        before = max(len(read(place)) for place in (self.log, self.spare) if place)
         listening = Listening(self.earmark, self.environment, self.log, self.spare)
         now = time.time() * 1000
         listening.wait_for("Listening to")
-        before = len(read(self.log))
         listening.type("4100\r")
         time.sleep(1.5)
         status = listening.end(signal.SIGINT)
