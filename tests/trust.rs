@@ -374,14 +374,15 @@ fn a_signature_is_checked_by_others_and_shows_a_chain_that_was_made_anew() {
 
     // The chain made anew: with the old signature, with none, and with none and no key.
     let parsed: Vec<Value> = text.lines().map(|line| serde_json::from_str(line).unwrap()).collect();
-    let forged = |change: &dyn Fn(&mut Vec<Value>)| {
+    type Change<'c> = &'c dyn Fn(&mut Vec<Value>);
+    let forged = |change: Change| {
         let mut lines = parsed.clone();
         change(&mut lines);
         fs::write(place.path("forged.earmark.jsonl"), sealed(lines)).unwrap();
         place.earmark(&["verify", "forged.earmark.jsonl", "--key", &public])
     };
     let drop = |line: &mut Value, member: &str| drop(line.as_object_mut().unwrap().shift_remove(member));
-    let changes: [(&dyn Fn(&mut Vec<Value>), &str); 4] = [
+    let changes: [(Change, &str); 4] = [
         (&|lines| lines[0]["audio"] = "another".into(), "signature of the close record is not that of the key"),
         (&|lines| drop(lines.last_mut().unwrap(), "signature"), "is not signed, though"),
         (

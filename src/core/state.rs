@@ -352,6 +352,7 @@ impl State {
 }
 
 /// What a record was to the state.
+#[allow(clippy::large_enum_variant, reason = "there is one at a time")]
 enum Taken {
     Fact(Fact),
     /// It may have changed any fact.

@@ -33,7 +33,7 @@ pub use medium::Medium;
 pub use mend::{Joined, MendError, Mended, Waiting, let_go, mend, mend_found, waiting};
 pub use reader::{Entry, Log, Torn, last_hash, read};
 pub use rest::{Places, names};
-pub use sound::{Checked, Damage, End, Members, Sound, salvage, sound, sound_with};
+pub use sound::{Checked, Damage, End, Members, Sound, WithUnknown, salvage, sound, sound_with};
 pub use verify::{Problem, Report, verify};
 pub use writer::{Durability, Found, Journal};
 

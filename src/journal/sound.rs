@@ -163,6 +163,9 @@ pub fn salvage(path: impl AsRef<Path>, members: Members) -> Result<Sound, Journa
     Ok(Sound { records, unknown, closed, torn, last_hash, damage })
 }
 
+/// A record, and those of its members that were asked for and are not known.
+pub type WithUnknown = (Record, Map<String, Value>);
+
 /// Reads a log line by line, and checks each against the one before; holds no more than one.
 pub struct Checked<R> {
     lines: Lines<R>,
@@ -239,7 +242,7 @@ impl<R: BufRead> Checked<R> {
         }
     }
 
-    fn take(&mut self, raw: Raw) -> Result<Option<(Record, Map<String, Value>)>, JournalError> {
+    fn take(&mut self, raw: Raw) -> Result<Option<WithUnknown>, JournalError> {
         let (line, offset) = (raw.number, raw.offset);
         let found = match raw.ending {
             Ending::TooLong => Err(Fault::TooLong),
@@ -276,9 +279,8 @@ impl<R: BufRead> Checked<R> {
     }
 }
 
-/// A record, and those of its members that were asked for and are not known.
 impl<R: BufRead> Iterator for Checked<R> {
-    type Item = Result<(Record, Map<String, Value>), JournalError>;
+    type Item = Result<WithUnknown, JournalError>;
 
     fn next(&mut self) -> Option<Self::Item> {
         if self.is_over {
@@ -316,7 +318,7 @@ pub(super) fn scan(file: &File, path: &Path) -> Result<Scan, JournalError> {
 }
 
 /// One line, which must be the record of this number and follow the line with this hash.
-fn checked(line: &[u8], number: u64, prev: &str, members: Members) -> Result<(Record, Map<String, Value>), Fault> {
+fn checked(line: &[u8], number: u64, prev: &str, members: Members) -> Result<WithUnknown, Fault> {
     let (covered, hash) = split(line).ok_or(Fault::NoHash)?;
     if sha256(covered).as_bytes() != hash {
         return Err(Fault::Changed);

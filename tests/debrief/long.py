@@ -2,6 +2,8 @@
 then how long it takes to go on with an open log.
 
 usage: long.py PROGRAM INVENT FOLDER [MOST]
+
+The last needs faketime and PulseAudio, and is left out without them.
 """
 
 import os
@@ -11,6 +13,9 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+from common.sound_server import sound_server  # noqa: E402
 
 program, invent, folder = sys.argv[1], sys.argv[2], Path(sys.argv[3])
 most = int(sys.argv[4]) if len(sys.argv) > 4 else 1_000_000
@@ -39,7 +44,7 @@ def measure(arguments, wanted):
     return usage.ru_utime + usage.ru_stime, usage.ru_maxrss / 1024
 
 
-def going_on(log):
+def going_on(log, environment):
     """Seconds until a recorder that goes on with the log has written its first record."""
     copy = log.with_name("open.earmark.jsonl")
     shutil.copyfile(log, copy)
@@ -48,15 +53,16 @@ def going_on(log):
     last = subprocess.run(["tail", "-n", "1", copy], capture_output=True, text=True, check=True).stdout
     at = last.split('"at":"')[1].split('"')[0][:19].replace("T", " ")
     command = ["faketime", at, program, "listen", "--log", copy, "--no-voice", "--plain", "--keypad", "off"]
-    environment = {**os.environ, "TZ": "UTC"}
+    environment = {**environment, "TZ": "UTC"}
     begun = time.monotonic()
-    child = subprocess.Popen(command, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True)
+    child = subprocess.Popen(command, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True,
+                             start_new_session=True)  # fmt: skip
     while copy.stat().st_size == before and child.poll() is None:
         time.sleep(0.005)
     took = time.monotonic() - begun
     if child.poll() is None:
-        child.send_signal(signal.SIGINT)
-        child.wait()
+        os.killpg(child.pid, signal.SIGINT)
+        child.communicate()
         return f"{took:.2f}"
     return "not tried: " + child.stderr.read().strip().splitlines()[-1]
 
@@ -69,10 +75,13 @@ for size in sizes:
     subprocess.run([invent, folder, "long", str(size)], check=True)
     log = folder / f"{size}.earmark.jsonl"
     damaged = folder / f"{size}.damaged.jsonl"
-    # A byte in the middle.
-    text = bytearray(log.read_bytes())
-    text[len(text) // 2] ^= 1
-    damaged.write_bytes(text)
+    shutil.copyfile(log, damaged)
+    # A byte in the middle. Not read as a whole: children would count what this program once held.
+    with damaged.open("r+b") as file:
+        file.seek(log.stat().st_size // 2)
+        byte = file.read(1)[0]
+        file.seek(-1, os.SEEK_CUR)
+        file.write(bytes([byte ^ 1]))
     logs.append((log, damaged))
 for name, arguments in COMMANDS.items():
     cells = []
@@ -83,5 +92,6 @@ for name, arguments in COMMANDS.items():
         out.unlink(missing_ok=True)
         cells.append(f"{seconds:.2f} / {resident:.0f}")
     print(f"| {name} | " + " | ".join(cells) + " |", flush=True)
-if shutil.which("faketime"):
-    print("| going on, s | " + " | ".join(going_on(log) for log, _ in logs) + " |")
+if shutil.which("faketime") and shutil.which("pulseaudio"):
+    with sound_server() as environment:
+        print("| going on, s | " + " | ".join(going_on(log, environment) for log, _ in logs) + " |")
