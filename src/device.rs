@@ -210,6 +210,11 @@ impl DeviceState {
         }
     }
 
+    /// Whether it holds until the program is started again, whatever comes and goes meanwhile.
+    pub fn lasts(&self) -> bool {
+        matches!(self, DeviceState::GivenUp | DeviceState::Limited)
+    }
+
     /// Whether a device in this state does not do its work.
     pub fn is_out(&self) -> bool {
         self.severity() == Severity::Out

@@ -18,6 +18,7 @@ use std::collections::BTreeSet;
 pub const GONE: &str = "redacted";
 
 const DAY_MS: i64 = 24 * 3_600_000;
+const UTC: FixedOffset = FixedOffset::east_opt(0).expect("no offset at all");
 const ENGINES: [&str; 2] = ["built-in", "vosk"];
 /// Versions have no more letters.
 const LONGEST_VERSION: usize = 20;
@@ -81,13 +82,20 @@ impl<'p> Redactor<'p> {
     }
 }
 
+/// Whether times of day are moved, too.
+fn hides_time(shift_ms: i64) -> bool {
+    shift_ms % DAY_MS != 0
+}
+
 /// A date and time, so many milliseconds later.
 fn moved(at: &str, seq: u64, shift_ms: i64) -> Result<String, RedactError> {
     let at = DateTime::parse_from_rfc3339(at).map_err(|_| RedactError::NoTime { seq })?;
     let later = TimeDelta::try_milliseconds(shift_ms).and_then(|shift| at.checked_add_signed(shift));
     let later = later.filter(|later| (1..=9999).contains(&later.year()) && (1..=9999).contains(&later.to_utc().year()));
     let later = later.ok_or(RedactError::TooFar { seq, days: shift_ms / DAY_MS })?;
-    Ok(later.to_rfc3339_opts(SecondsFormat::Millis, false))
+    // Offsets, and how they change, would tell where and in which season it was.
+    let zone = if hides_time(shift_ms) { UTC } else { *later.offset() };
+    Ok(later.with_timezone(&zone).to_rfc3339_opts(SecondsFormat::Millis, false))
 }
 
 /// What a pack itself holds.
@@ -168,7 +176,7 @@ impl<'p> Known<'p> {
         let redacted = Redacted {
             of: plan.of.clone(),
             dates_moved: plan.shift_ms != 0 || before(|redacted| redacted.dates_moved),
-            times_moved: plan.shift_ms % DAY_MS != 0 || before(|redacted| redacted.times_moved),
+            times_moved: hides_time(plan.shift_ms) || before(|redacted| redacted.times_moved),
             damaged: plan.damaged || before(|redacted| redacted.damaged),
         };
         Header {
@@ -195,7 +203,10 @@ impl<'p> Known<'p> {
                     .collect(),
             },
             audio: GONE.into(),
-            time_zone: kept(time_zone, time_zone.parse::<FixedOffset>().is_ok()),
+            time_zone: match hides_time(plan.shift_ms) {
+                true => UTC.to_string(),
+                false => kept(time_zone, time_zone.parse::<FixedOffset>().is_ok()),
+            },
             purpose: *purpose,
             caution: self.pack.manifest.caution.clone(),
             redacted: Some(redacted),

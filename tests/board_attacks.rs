@@ -635,3 +635,28 @@ fn an_address_that_is_none_is_told_what_is_expected() {
         assert!(said.contains("Add --board-network"), "{right}: {said}");
     }
 }
+
+#[test]
+fn the_wall_warns_of_what_cannot_be_mended_whatever_else_comes_and_goes() {
+    let mut run = Run::new(&PACK);
+    for (t, (device, state, text)) in (1..).zip([
+        ("engine", "limited", Some("words are not known to it")),
+        ("disk", "waiting", None),
+        ("disk", "given up", Some("it gets no more records")),
+        ("engine", "stalled", None),
+        ("engine", "back", None),
+        ("microphone", "lost", None),
+        ("microphone", "back", None),
+    ]) {
+        let text = text.map(String::from);
+        run.step(Input::Device { device: device.into(), state: state.into(), text }, t * 1000);
+    }
+    let scene = Scene::new();
+    scene.board.show(snapshot(&run));
+    let answer = scene.get("/events", "");
+    let troubles = concat!(
+        r#""troubles":[{"device":"disk","state":"given up","text":"it gets no more records"},"#,
+        r#"{"device":"engine","state":"limited","text":"words are not known to it"}]"#
+    );
+    assert!(answer.contains(troubles), "{answer}");
+}

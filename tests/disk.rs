@@ -8,6 +8,8 @@ mod support;
 use common::script::{Run, action, pack};
 use earmark::core::speech::{Cue, Speech};
 use earmark::core::{Core, Input};
+use earmark::device::{Device, DeviceState};
+use earmark::glance::Glance;
 use earmark::journal::{self, Durability, Fault, Journal, JournalError, Keeper, MEMORY, Medium, Places};
 use earmark::pack::Pack;
 use earmark::record::{Body, By, Record};
@@ -662,4 +664,29 @@ fn nobody_else_may_write_a_log_meanwhile_nor_cut_it_unnoticed() {
     assert!(journal::is_left_open(&path));
     let (_, found) = Journal::resume(&path).unwrap();
     assert_eq!(found.records, records[..2]);
+}
+
+#[test]
+fn people_are_warned_to_the_end_of_a_place_that_is_given_up() {
+    let (folder, path) = place();
+    let other = folder.path().join("spare.earmark.jsonl");
+    let (journal, mood) = moody(&path);
+    let mut witness = witness(&[&other]);
+    let mut stage = Stage::new(journal, Some(Journal::create(&other).unwrap()), 40_000, &mut witness);
+    mood.full.store(true, Ordering::Relaxed);
+    while stage.disk().as_deref() != Some("given up") {
+        stage.key("event heart_rate 60");
+        stage.turn();
+    }
+    // The disk would take records again.
+    mood.full.store(false, Ordering::Relaxed);
+    stage.key("event heart_rate 61");
+    stage.settled();
+    let glance = Glance::of(stage.core.state(), &PACK, stage.core.now());
+    let disk = glance.devices.iter().find(|device| device.device == Device::Disk).unwrap();
+    assert!(disk.state == DeviceState::GivenUp && disk.state.is_trouble(), "{disk:?}");
+    assert!(disk.text.as_ref().is_some_and(|text| text.contains("the whole log is")), "{disk:?}");
+    stage.step(Input::End { reason: "over".into() });
+    assert!(matches!(stage.recorder.close(), Err(JournalError::Lacks { .. })));
+    assert_eq!(values(&whole(&other)).last(), Some(&61));
 }

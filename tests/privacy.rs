@@ -377,6 +377,7 @@ fn the_time_of_day_is_moved_too_unless_a_number_of_days_is_given() {
     assert!(random.iter().any(|path| time(path) != time(Path::new(DRILL))));
     assert!(random.iter().any(|path| time(path) != time(&random[0])));
     let header = lines(&random[0])[0].clone();
+    assert!(header["at"].as_str().unwrap().ends_with("+00:00") && header["time_zone"] == "+00:00", "{header}");
     assert_eq!((&header["redacted"]["dates_moved"], &header["redacted"]["times_moved"]), (&json!(true), &json!(true)));
     let text = done(earmark(&["debrief", random[0].to_str().unwrap()]));
     assert!(text.contains("its dates and times of day are not the true ones"), "{text}");

@@ -101,7 +101,20 @@ fn a_copy_that_was_given_up_and_an_engine_that_lacks_words_stay_in_view() {
     for (device, state) in [("spare disk", "given up"), ("engine", "limited")] {
         run.step(Input::Device { device: device.into(), state: state.into(), text: None }, 57_600);
     }
+    for state in ["stalled", "missed", "back"] {
+        run.step(Input::Device { device: "engine".into(), state: state.into(), text: None }, 57_700);
+    }
     run.tick_to(3_600_000);
     let troubles = troubles(&run);
     assert!(troubles.contains("spare disk given up") && troubles.contains("engine limited"), "{troubles}");
+}
+
+#[test]
+fn an_engine_that_has_missed_something_and_is_out_still_says_so() {
+    let mut run = run();
+    for state in ["failed", "missed"] {
+        run.step(Input::Device { device: "engine".into(), state: state.into(), text: None }, 57_700);
+    }
+    let troubles = troubles(&run);
+    assert!(troubles.contains("engine failed"), "{troubles}");
 }

@@ -60,6 +60,8 @@ pub(super) async fn serve(listener: TcpListener, desk: Desk, stop: oneshot::Rece
     let guests = Arc::new(Guests::default());
     let mut http = http1::Builder::new();
     http.timer(TokioTimer::new()).header_read_timeout(HEAD).max_buf_size(LARGEST_HEAD).max_headers(MOST_HEADERS);
+    // It would need a wall clock between 1970 and the year 9999.
+    http.auto_date_header(false);
     // One request each: a connection that lies idle would hold a place for nothing.
     http.keep_alive(false);
     let (served, mut all_served) = mpsc::channel::<Infallible>(1);

@@ -105,6 +105,9 @@ impl Logs {
         let mut loaded = self.loaded.lock().unwrap_or_else(PoisonError::into_inner);
         let load = || settings::load_pack(name).map(Arc::new).map_err(|error| error.to_string());
         let pack = loaded.entry(name.into()).or_insert_with(load).clone().map_err(anyhow::Error::msg);
+        if self.args.pack.is_some() {
+            return pack;
+        }
         pack.with_context(|| {
             format!("the log was made with the pack \"{}\": name another with --pack", safe(&header.pack.name))
         })

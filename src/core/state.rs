@@ -27,6 +27,8 @@ pub struct State {
     last_said: Option<String>,
     /// How each device stands, by name.
     devices: BTreeMap<Device, Standing>,
+    /// What a device is in at its best, where that is worse than fine.
+    lasting: BTreeMap<Device, Standing>,
     muted: bool,
 }
 
@@ -147,6 +149,7 @@ impl State {
             checkpoints: vec![None; pack.checkpoints.rules.len()],
             last_said: None,
             devices: BTreeMap::new(),
+            lasting: BTreeMap::new(),
             muted: false,
         }
     }
@@ -289,21 +292,35 @@ impl State {
             }
             Body::Said { text } => self.last_said = Some(text.clone()),
             Body::Device { device, state, text } => {
-                if *device == Device::Voice {
-                    self.muted = matches!(state, DeviceState::Muted | DeviceState::Absent);
-                }
-                if (device, state) == (&Device::Recorder, &DeviceState::StartedAgain) {
-                    // A voice that was turned off stays off.
-                    self.devices
-                        .retain(|name, standing| (name, &standing.state) == (&Device::Voice, &DeviceState::Muted));
-                    self.muted = !self.devices.is_empty();
-                }
                 let standing = Standing { state: state.clone(), text: text.clone(), since: record.t_ms };
-                self.devices.insert(device.clone(), standing);
+                self.stands(device, standing);
             }
             Body::Header(_) | Body::Event(_) | Body::Close(_) => {}
         }
         Taken::Other
+    }
+
+    /// A device stands otherwise than before.
+    fn stands(&mut self, device: &Device, standing: Standing) {
+        match (device, &standing.state) {
+            (Device::Voice, state) => self.muted = matches!(state, DeviceState::Muted | DeviceState::Absent),
+            (Device::Recorder, DeviceState::StartedAgain) => {
+                // A voice that was turned off stays off.
+                self.devices.retain(|name, standing| (name, &standing.state) == (&Device::Voice, &DeviceState::Muted));
+                self.muted = !self.devices.is_empty();
+                self.lasting.clear();
+            }
+            // Something was lost while it was out, and it is out still.
+            (_, DeviceState::Missed) if self.devices.get(device).is_some_and(|before| before.state.is_trouble()) => {
+                return;
+            }
+            _ => {}
+        }
+        if standing.state.lasts() {
+            self.lasting.insert(device.clone(), standing.clone());
+        }
+        let lasting = self.lasting.get(device).filter(|_| !standing.state.is_trouble()).cloned();
+        self.devices.insert(device.clone(), lasting.unwrap_or(standing));
     }
 
     /// The fact that a new event is, unless it is doubtful, or says again that the baby was born.

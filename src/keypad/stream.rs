@@ -7,7 +7,7 @@ use crate::keys::Press;
 use crate::pack::keypad::Key;
 use evdev::{EventType, InputEvent, KeyCode, SynchronizationCode};
 use std::collections::BTreeSet;
-use std::time::{Duration, SystemTime};
+use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
 /// One event as the kernel gives it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -21,8 +21,17 @@ pub struct Raw {
 
 impl From<InputEvent> for Raw {
     fn from(event: InputEvent) -> Raw {
-        Raw { stamp: event.timestamp(), kind: event.event_type().0, code: event.code(), value: event.value() }
+        Raw { stamp: stamp(&event), kind: event.event_type().0, code: event.code(), value: event.value() }
     }
+}
+
+/// The kernel's stamp; the crate's own reading of it knows no time before 1970.
+fn stamp(event: &InputEvent) -> SystemTime {
+    let time = event.as_ref().time;
+    let micros = i128::from(time.tv_sec) * 1_000_000 + i128::from(time.tv_usec);
+    let span = Duration::from_micros(u64::try_from(micros.unsigned_abs()).unwrap_or(u64::MAX));
+    let placed = if micros < 0 { UNIX_EPOCH.checked_sub(span) } else { UNIX_EPOCH.checked_add(span) };
+    placed.unwrap_or(UNIX_EPOCH)
 }
 
 /// What a device's events mean, one after another.
