@@ -306,6 +306,12 @@ fn the_seal_shows_what_the_chain_alone_cannot() {
     let by_hand = seal.to_lowercase().replace('-', " ").replace('0', "O");
     assert!(place.done(&["verify", "drill.earmark.jsonl", "--seal", &by_hand]).contains("fits"));
 
+    // One that was changed without that has no seal, though its last line is the one that was sealed.
+    place.log("changed.earmark.jsonl", |lines| lines[3] = lines[3].replace('1', "2"));
+    let output = place.earmark(&["verify", "changed.earmark.jsonl", "--seal", &seal]);
+    let said = String::from_utf8_lossy(&output.stdout);
+    assert!(output.status.code() == Some(1) && said.contains("DOES NOT FIT") && !said.contains(", seal"), "{said}");
+
     // A heart rate is changed and every hash made anew; then the end is cut off and a new close record put there.
     let lines: Vec<String> = fs::read_to_string(DRILL).unwrap().lines().map(String::from).collect();
     let at = rate(&lines);

@@ -135,7 +135,8 @@ impl Opened {
         Ending {
             closed: *closed,
             torn: *torn,
-            seal: Seal::of(last_hash).map(|seal| seal.to_string()).unwrap_or_default(),
+            // A seal vouches for the whole log.
+            seal: Seal::of(last_hash).filter(|_| damage.is_none()).map(|seal| seal.to_string()).unwrap_or_default(),
             damage: damage.as_ref().map(ToString::to_string),
         }
     }

@@ -85,15 +85,16 @@ fn tell(path: &Path, report: &Report, written_down: Option<Seal>) -> Outcome {
     }
     if let Some(torn) = &report.torn {
         let place = format!("line {} (byte {})", torn.line, torn.offset);
-        println!("{log}, {place}: the last line is torn; what stands before it is whole");
+        println!("{log}, {place}: the last line is torn; what stands before it is whole (earmark mend cuts it off)");
     }
     let closed = match report.closed {
         true => "closed",
         false => "NOT CLOSED: the recorder was stopped or is still writing, or lines at the end are gone",
     };
-    let seal = Seal::of(&report.last_hash);
-    let shown = seal.map_or(String::new(), |seal| format!(", seal {seal}"));
     let is_sound = report.problems.is_empty() && report.torn.is_none();
+    // The last line of a changed log may still be the one that was sealed.
+    let seal = Seal::of(&report.last_hash).filter(|_| report.problems.is_empty());
+    let shown = seal.map_or(String::new(), |seal| format!(", seal {seal}"));
     let chain = if is_sound { "nothing changed" } else { "NOT as written" };
     println!("{log}: {} records, {chain}, {closed}{shown}", report.records);
     let fits = written_down.is_none_or(|written| seal == Some(written));

@@ -22,7 +22,7 @@ pub struct Ending {
     pub closed: bool,
     /// The last line was cut short and is left out.
     pub torn: bool,
-    /// The seal of its last whole line.
+    /// The seal of its last whole line; empty if it is damaged.
     pub seal: String,
     /// What was changed or is missing; nothing in such a log is proven.
     pub damage: Option<String>,

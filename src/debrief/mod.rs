@@ -115,6 +115,9 @@ pub struct About {
 impl About {
     /// The seal, and what it stands for.
     pub fn seal_line(&self) -> String {
+        if self.damage.is_some() {
+            return "no seal: the log is damaged".into();
+        }
         let what = if self.closed { "of the closed log" } else { "so far: the log was not closed" };
         format!("seal {} ({what})", self.seal)
     }
