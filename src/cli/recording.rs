@@ -148,10 +148,10 @@ impl<'p> Printer<'p> {
         self.bar.suspend(|| eprintln!("{text}"));
     }
 
-    fn finish(&self, core: &Core, log: &std::path::Path) -> Result<()> {
+    fn finish(&self, core: &Core, log: &Path) -> Result<()> {
         self.bar.finish_and_clear();
         let caution = &self.pack.manifest.caution;
-        let seal = journal::last_hash(log)?.and_then(|hash| Seal::of(&hash)).map(|seal| seal.to_string());
+        let seal = seal_of(log)?.map(|seal| seal.to_string());
         if self.json {
             let counts = core.counts();
             let document = serde_json::json!({
@@ -290,11 +290,20 @@ pub fn listen(args: ListenArgs) -> Result<ExitCode> {
         anyhow::Ok(daemon::listen(&plan, opening, &pack, board.as_mut(), shutdown, &mut view).await?)
     });
     if let Some(board) = board {
-        board.close(&core.as_ref().map_or_else(|error| error.to_string(), |_| "The log is closed.".into()));
+        let closed = || match seal_of(&log) {
+            Ok(Some(seal)) => format!("The log is closed. Seal {seal}"),
+            _ => "The log is closed.".into(),
+        };
+        board.close(&core.as_ref().map_or_else(ToString::to_string, |_| closed()));
     }
     let core = core?;
     printer.finish(&core, &log)?;
     Ok(ExitCode::SUCCESS)
+}
+
+/// Of a log that was closed just now.
+fn seal_of(log: &Path) -> Result<Option<Seal>> {
+    Ok(journal::last_hash(log)?.and_then(|hash| Seal::of(&hash)))
 }
 
 /// "Newborn resuscitation, drill"
