@@ -475,3 +475,22 @@ fn what_never_ends_or_waits_for_somebody_is_no_log() {
     }
     place.refused(&["verify", "pipe.earmark.jsonl", "--key", "/dev/zero"], &["/dev/zero"]);
 }
+
+#[test]
+fn a_header_with_all_that_it_may_hold_is_a_record() {
+    let (_folder, path) = support::place();
+    let earmark::record::Body::Header(mut header) = support::header() else { unreachable!() };
+    let file = |name: &str| earmark::record::FileId { name: name.into(), sha256: "0a".repeat(32) };
+    let vosk = earmark::record::EngineId {
+        name: "vosk".into(),
+        sha256: "0b".repeat(32),
+        model_sha256: "0c".repeat(32),
+        files: vec![file("libvosk.so"), file("the model's folder")],
+    };
+    let built_in = earmark::engine::builtin::pinned_id();
+    header.engine = earmark::engine::both::joined(built_in.clone(), earmark::engine::both::joined(built_in, vosk));
+    assert_eq!(header.engine.files.len(), 10);
+    header.public_key = Some("0d".repeat(32));
+    support::write(&path, &[support::record(0, earmark::record::Body::Header(header)), support::record(1, close())]);
+    assert_eq!(earmark::journal::verify(&path).unwrap().records, 2);
+}

@@ -6,6 +6,7 @@ use crate::decode::pairs::{Pair, pairs, same, shared};
 use crate::decode::reading::RivalReading;
 use crate::grammar::meaning::Understood;
 use crate::record::EngineId;
+use std::collections::BTreeSet;
 use std::sync::Arc;
 
 /// How probable the other engine's reading is where the two differ: nothing tells which is right.
@@ -56,7 +57,7 @@ pub fn joined(a: EngineId, b: EngineId) -> EngineId {
         name: join(a.name, b.name),
         sha256: join(a.sha256, b.sha256),
         model_sha256: join(a.model_sha256, b.model_sha256),
-        files: [a.files, b.files].concat(),
+        files: [a.files, b.files].concat().into_iter().collect::<BTreeSet<_>>().into_iter().collect(),
     }
 }
 

@@ -7,13 +7,14 @@
 use super::transcript::{self, Spoken};
 use super::{Again, Engine, EngineError, assets};
 use crate::decode::Reading;
+use crate::files::open_plain;
 use crate::grammar::cover::cover;
 use crate::grammar::graph::Graph;
-use crate::record::EngineId;
+use crate::record::{EngineId, FileId};
 use crate::terminal::safe;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
-use std::io::{BufRead, BufReader, Write};
+use std::io::{BufRead, BufReader, Read, Write};
 use std::os::unix::process::CommandExt;
 use std::path::{Path, PathBuf};
 use std::process::{Child, ChildStdin, ChildStdout, Command, Stdio};
@@ -156,8 +157,11 @@ impl Place {
         if has_unknown {
             phrases.push(UNKNOWN.into());
         }
-        let id =
-            EngineId { name: NAME.into(), sha256: library, model_sha256: fingerprint(&self.folder)?, files: vec![] };
+        let model = fingerprint(&self.folder)?;
+        // The folder as one: a line of the log holds no more.
+        let file = |name: &str, sha256: &String| FileId { name: name.into(), sha256: sha256.clone() };
+        let files = vec![file("libvosk.so", &library), file("the model's folder", &model)];
+        let id = EngineId { name: NAME.into(), sha256: library, model_sha256: model, files };
         Ok(Known { id, lacking, phrases })
     }
 
@@ -276,7 +280,9 @@ fn fingerprint(folder: &Path) -> Result<String, EngineError> {
     files.sort();
     let mut hash = Sha256::new();
     for path in files {
-        let bytes = std::fs::read(&path).map_err(|e| unreadable(&path, e))?;
+        let mut bytes = Vec::new();
+        let read = open_plain(&path).and_then(|mut file| file.read_to_end(&mut bytes));
+        read.map_err(|e| unreadable(&path, e))?;
         hash.update(format!("{} {}\n", path.strip_prefix(folder).unwrap_or(&path).display(), bytes.len()));
         hash.update(bytes);
     }
