@@ -4,7 +4,7 @@
 //! judgement come first.
 //!
 //! From sound to log: [`audio`] gives 16 kHz mono, [`hearing`] cuts it at pauses, an [`engine`]
-//! turns each piece into readings with [`decode`] over a [`pack`]'s [`grammar`], the [`core`] makes
+//! turns each piece into hypotheses with [`decode`] over a [`pack`]'s [`grammar`], the [`core`] makes
 //! records of them, the [`journal`] puts those on disk, and [`show`] tells people. [`replay`] and
 //! [`daemon`] are the two wirings; [`cli`] is what is typed. Afterwards [`debrief`] makes figures of one
 //! log and [`compare`] of many. [`files`] opens what is read, and [`terminal`] makes what is shown safe for a terminal.
@@ -29,6 +29,7 @@ pub mod glance;
 pub mod grammar;
 pub mod hearing;
 pub mod html;
+pub mod hypothesis;
 pub mod journal;
 pub mod keypad;
 pub mod keys;

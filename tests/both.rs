@@ -7,10 +7,10 @@ mod common;
 use common::script::{Run, pack, reading};
 use earmark::audio::{self, Resampler};
 use earmark::core::certainty::{Verdict, judge};
-use earmark::decode::Reading;
 use earmark::engine::both::Both;
 use earmark::engine::{Again, Engine, EngineError};
 use earmark::hearing::{Heard, Hearing};
+use earmark::hypothesis::Hypothesis;
 use earmark::pack::Pack;
 use earmark::record::{Doubt, EngineId};
 use earmark::settings::{self, EngineChoice};
@@ -29,7 +29,7 @@ impl Engine for Slowed {
         EngineId { name: "slowed".into(), ..self.0.id() }
     }
 
-    fn hear(&mut self, audio: &[f32]) -> Result<Vec<Reading>, EngineError> {
+    fn hear(&mut self, audio: &[f32]) -> Result<Vec<Hypothesis>, EngineError> {
         let mut slower = Resampler::new(SLOWED, 1).unwrap();
         let mut slowed = slower.push(audio);
         slowed.extend(slower.flush());
@@ -92,8 +92,8 @@ fn a_disputed_call_out_is_kept_in_doubt_and_asked_about_with_both_sides_words() 
     let pack = pack("newborn");
     let mut run = Run::new(&pack);
     let rival = Some(("heart rate one sixty", 0.5));
-    run.hear(1000, Reading { disputed: true, ..reading(&pack, "heart rate one sixteen", 0.99, rival) });
-    run.hear(20_000, Reading { disputed: true, ..reading(&pack, "cord clamped", 0.99, None) });
+    run.hear(1000, Hypothesis { disputed: true, ..reading(&pack, "heart rate one sixteen", 0.99, rival) });
+    run.hear(20_000, Hypothesis { disputed: true, ..reading(&pack, "cord clamped", 0.99, None) });
     let log: Vec<Value> = run.records().iter().map(|record| serde_json::to_value(record).unwrap()).collect();
     let events: Vec<&Value> = log.iter().filter(|record| record["kind"] == "event").collect();
     assert_eq!(events.len(), 2);

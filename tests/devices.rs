@@ -7,9 +7,9 @@ use common::live::{ENDED_WELL, differ, in_a_terminal, records, tried};
 use common::sound_server::SoundServer;
 use common::tools::run;
 use earmark::daemon;
-use earmark::decode::Reading;
 use earmark::device::CloseReason;
 use earmark::engine::{Again, Engine, EngineError};
+use earmark::hypothesis::Hypothesis;
 use earmark::keypad::Choice;
 use earmark::opening::Opening;
 use earmark::record::{EngineId, Purpose, Record};
@@ -277,7 +277,7 @@ impl Engine for Faulty {
         self.inner.id()
     }
 
-    fn hear(&mut self, audio: &[f32]) -> Result<Vec<Reading>, EngineError> {
+    fn hear(&mut self, audio: &[f32]) -> Result<Vec<Hypothesis>, EngineError> {
         match self.given.fetch_add(1, Ordering::Relaxed) {
             PANICS => panic!("on purpose"),
             HANGS => loop {

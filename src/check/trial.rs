@@ -1,8 +1,8 @@
 //! What was asked for against what was heard.
 
 use crate::core::certainty::{Verdict, judge};
-use crate::decode::Reading;
 use crate::grammar::meaning::Understood;
+use crate::hypothesis::Hypothesis;
 use crate::pack::Pack;
 use crate::record::Meaning;
 
@@ -24,7 +24,7 @@ pub enum Outcome {
 }
 
 /// Finds the call-outs that were asked for, in their order, among those that were heard, in theirs.
-pub fn compare(pack: &Pack, asked: &[String], heard: &[Reading]) -> Vec<Trial> {
+pub fn compare(pack: &Pack, asked: &[String], heard: &[Hypothesis]) -> Vec<Trial> {
     let mut rest: Vec<(String, Meaning, bool)> = heard.iter().filter_map(|reading| kept(pack, reading)).collect();
     let mut trials: Vec<Trial> = Vec::new();
     let accepted = |others: Vec<(String, Meaning, bool)>| {
@@ -53,7 +53,7 @@ pub fn compare(pack: &Pack, asked: &[String], heard: &[Reading]) -> Vec<Trial> {
 }
 
 /// Words, meaning, and whether it is beyond doubt; `None` if it is refused.
-fn kept(pack: &Pack, reading: &Reading) -> Option<(String, Meaning, bool)> {
+fn kept(pack: &Pack, reading: &Hypothesis) -> Option<(String, Meaning, bool)> {
     match judge(reading, &pack.events) {
         Verdict::Kept { meaning, doubt, .. } => Some((reading.sentence(), meaning, doubt.is_none())),
         Verdict::Refused => None,

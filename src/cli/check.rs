@@ -3,9 +3,9 @@
 use super::engine::EngineArgs;
 use crate::audio::{self, Microphone};
 use crate::check::{self, Levels, Outcome, Trial};
-use crate::decode::Reading;
 use crate::engine::Engine;
 use crate::hearing::{Batch, Heard, Hearing, RATE, Segmenter, Then};
+use crate::hypothesis::Hypothesis;
 use crate::pack::Pack;
 use crate::{keypad, settings, voice};
 use anyhow::{Result, bail};
@@ -142,7 +142,7 @@ fn from_microphone(name: Option<&str>, mut hearing: Hearing, pack: &Pack) -> Res
 
 /// Listens until a call-out is heard, or it was waited for long enough. Heard is only what a pause has ended, so that
 /// nothing is lost on a machine on which hearing takes longer than speaking.
-fn listen(microphone: &mut Microphone, hearing: &mut Hearing, samples: &mut Vec<f32>) -> Result<Vec<Reading>> {
+fn listen(microphone: &mut Microphone, hearing: &mut Hearing, samples: &mut Vec<f32>) -> Result<Vec<Hypothesis>> {
     // What piled up while the last call-out was worked on is no answer to this one.
     while !microphone.read(Duration::ZERO)?.samples.is_empty() {}
     let mut segmenter = Segmenter::new();
@@ -164,13 +164,13 @@ fn listen(microphone: &mut Microphone, hearing: &mut Hearing, samples: &mut Vec<
 }
 
 /// The readings in a stretch of sound with pauses around it.
-fn hear(hearing: &mut Hearing, samples: &[f32]) -> Result<Vec<Reading>> {
+fn hear(hearing: &mut Hearing, samples: &[f32]) -> Result<Vec<Hypothesis>> {
     let mut batches = hearing.push(samples)?;
     batches.extend(hearing.finish()?);
     Ok(readings_of(batches).collect())
 }
 
-fn readings_of(batches: Vec<Batch>) -> impl Iterator<Item = Reading> {
+fn readings_of(batches: Vec<Batch>) -> impl Iterator<Item = Hypothesis> {
     batches.into_iter().flat_map(|batch| batch.heard).filter_map(|heard| match heard {
         Heard::Reading { reading, .. } => Some(*reading),
         Heard::Talk => None,

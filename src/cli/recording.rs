@@ -94,8 +94,8 @@ pub struct ListenArgs {
     engine: EngineArgs,
     #[command(flatten)]
     sign: SignArgs,
-    /// Serve the wall board and the scribe's view to browsers, at an address, a port or both: 192.0.2.7, 8080, [::1]:8080,
-    /// localhost; 0.0.0.0 for all addresses [default: 127.0.0.1:7717]
+    /// Serve the wall board and the scribe's view to browsers, at an address, a port or both: 192.0.2.7, 8080,
+    /// localhost:8080, an IPv6 address in brackets; 0.0.0.0 for all addresses [default: 127.0.0.1:7717]
     #[arg(long, value_name = "ADDR", num_args = 0..=1, default_missing_value = "localhost", value_parser = board::address)]
     board: Option<SocketAddr>,
     /// Let other machines reach the board, at an address that allows it. Without encryption: only on a network that is

@@ -1,7 +1,6 @@
 //! Accept, doubt or refuse: the one place where that is decided.
 
-use crate::decode::Reading;
-use crate::grammar::meaning::Understood;
+use crate::hypothesis::{Hypothesis, Understood};
 use crate::pack::Events;
 use crate::record::{Doubt, Meaning, Rival};
 
@@ -25,7 +24,7 @@ pub enum Verdict {
 }
 
 /// Judges one reading.
-pub fn judge(reading: &Reading, events: &Events) -> Verdict {
+pub fn judge(reading: &Hypothesis, events: &Events) -> Verdict {
     let Understood::CallOut(meaning) = &reading.understood else { return Verdict::Refused };
     if reading.confidence < REFUSE {
         return Verdict::Refused;
@@ -33,7 +32,7 @@ pub fn judge(reading: &Reading, events: &Events) -> Verdict {
     let mut meaning = meaning.clone();
     events.complete(&mut meaning);
     let close = reading
-        .rival
+        .alternative
         .as_ref()
         .is_some_and(|rival| rival.probability >= if rival.understood == Understood::Decoy { DECOY } else { RIVAL });
     let doubt = if reading.confidence < ACCEPT {
@@ -47,7 +46,7 @@ pub fn judge(reading: &Reading, events: &Events) -> Verdict {
     } else {
         None
     };
-    let rival = reading.rival.as_ref().filter(|r| r.probability >= NEGLIGIBLE).map(|rival| {
+    let rival = reading.alternative.as_ref().filter(|r| r.probability >= NEGLIGIBLE).map(|rival| {
         // A decoy has no event: its words alone tell what else was possible.
         let mut meaning = match &rival.understood {
             Understood::CallOut(meaning) => meaning.clone(),

@@ -13,8 +13,8 @@ pub use resume::{LONGEST_PAUSE_MS, ResumeError};
 
 use crate::bounds::LONGEST_MS;
 use crate::checkpoints::{Change, Moment, Transition};
-use crate::decode::Reading;
 use crate::device::{CloseReason, Device, DeviceState};
+use crate::hypothesis::Hypothesis;
 use crate::pack::Pack;
 use crate::record::{Body, By, CheckpointState, Close, Doubt, Header, Heard, Meaning, Record, Source};
 use crate::time::{Anchor, Change as ClockChange, Millis};
@@ -47,7 +47,7 @@ const TO_CLOSE_MS: Millis = 600_000;
 #[derive(Debug, Clone)]
 pub enum Input {
     /// A call-out was heard; it began at `onset`.
-    Reading { onset: Millis, reading: Box<Reading> },
+    Reading { onset: Millis, reading: Box<Hypothesis> },
     /// A stretch of speech held no call-out.
     Talk,
     /// Somebody begins to speak, or has ended: prompts wait a little for that.
@@ -221,7 +221,7 @@ impl<'p> Core<'p> {
         self.write(now, now, Body::Device { device: Device::Clock, state, text });
     }
 
-    fn reading(&mut self, onset: Millis, reading: &Reading, now: Millis) {
+    fn reading(&mut self, onset: Millis, reading: &Hypothesis, now: Millis) {
         let Verdict::Kept { meaning, rival, doubt } = judge(reading, &self.pack.events) else {
             self.counts.refused += 1;
             return;

@@ -16,4 +16,4 @@ pub mod search;
 
 pub use emissions::Emissions;
 pub use network::Network;
-pub use reading::{Decoder, Reading, Word};
+pub use reading::{Decoder, Reading};

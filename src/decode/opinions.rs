@@ -1,11 +1,10 @@
 //! Two trainings of the model on one sound. Each errs where the other need not: what both hear is surer, what only one
 //! hears is less sure.
 
+use super::Reading;
 use super::confidence::{Evidence, Opinions};
 use super::pairs::{Pair, pairs, same, shared};
-use super::reading::RivalReading;
-use super::{Reading, Word};
-use crate::grammar::meaning::Understood;
+use crate::hypothesis::{Alternative, Hypothesis, Understood, Word};
 
 /// Readings of both trainings in order, one for each place, with the confidence and the rival that both give it. Where
 /// they hear different call-outs, the surer one is kept, with the other as its rival.
@@ -30,10 +29,11 @@ fn agreed(a: Reading, b: Reading) -> Reading {
     let opinions = Opinions {
         heard: [Some(a.confidence), Some(b.confidence)],
         margins: [a.measures.margin, b.measures.margin],
-        apart: if a.rival.is_some() { a.measures.apart } else { b.measures.apart },
+        apart: if a.alternative.is_some() { a.measures.apart } else { b.measures.apart },
         evidence: None,
     };
-    weighed(Reading { rival: a.rival.or(b.rival), ..a }, opinions)
+    let alternative = a.hypothesis.alternative.or(b.hypothesis.alternative);
+    weighed(Reading { hypothesis: Hypothesis { alternative, ..a.hypothesis }, ..a }, opinions)
 }
 
 fn alone(reading: Reading, which: usize) -> Reading {
@@ -54,8 +54,9 @@ fn disputed(a: Reading, b: Reading) -> Reading {
         (matches!(reading.understood, Understood::CallOut(_)), opinions.confidence())
     };
     let (kept, other, opinions) = if weight(&b, &for_b) > weight(&a, &for_a) { (b, a, for_b) } else { (a, b, for_a) };
-    let rival = RivalReading { words: other.words, understood: other.understood, probability: 0.0 };
-    weighed(Reading { rival: Some(rival), ..kept }, opinions)
+    let Hypothesis { words, understood, .. } = other.hypothesis;
+    let alternative = Some(Alternative { words, understood, probability: 0.0 });
+    weighed(Reading { hypothesis: Hypothesis { alternative, ..kept.hypothesis }, ..kept }, opinions)
 }
 
 /// The reading with what a model of written speech makes of its words.
@@ -63,37 +64,41 @@ pub fn with_evidence(reading: Reading, evidence: Evidence) -> Reading {
     let Some(opinions) = reading.opinions else { return reading };
     let opinions = Opinions { evidence: Some(evidence), ..opinions };
     let mut reading = weighed(reading, opinions);
-    match reading.rival.take_if(|rival| rival.understood != Understood::Decoy && rival.probability > 0.5) {
+    match reading
+        .hypothesis
+        .alternative
+        .take_if(|rival| rival.understood != Understood::Decoy && rival.probability > 0.5)
+    {
         Some(rival) => exchanged(reading, rival, opinions.of_rival()),
         None => reading,
     }
 }
 
 /// The rival in the place of the reading, which becomes its rival.
-fn exchanged(reading: Reading, rival: RivalReading, opinions: Opinions) -> Reading {
+fn exchanged(reading: Reading, rival: Alternative, opinions: Opinions) -> Reading {
     let place = |words: &[Word]| Some((words.first()?.from_ms, words.last()?.to_ms));
     let (onset_ms, end_ms) = place(&rival.words).unwrap_or((reading.onset_ms, reading.end_ms));
-    let other =
-        RivalReading { understood: reading.understood, words: reading.words, probability: 1.0 - rival.probability };
-    Reading {
+    let Hypothesis { understood, words, .. } = reading.hypothesis;
+    let hypothesis = Hypothesis {
         understood: rival.understood,
         words: rival.words,
         onset_ms,
         end_ms,
         confidence: opinions.confidence(),
-        rival: Some(other),
-        opinions: Some(opinions),
-        ..reading
-    }
+        alternative: Some(Alternative { understood, words, probability: 1.0 - rival.probability }),
+        ..reading.hypothesis
+    };
+    Reading { hypothesis, opinions: Some(opinions), ..reading }
 }
 
 /// With the confidence that both give it, and how probable its rival is.
 fn weighed(reading: Reading, opinions: Opinions) -> Reading {
-    let rival = reading.rival.map(|rival| RivalReading {
-        probability: opinions.rival_probability(rival.understood == Understood::Decoy),
-        ..rival
-    });
-    Reading { confidence: opinions.confidence(), rival, opinions: Some(opinions), ..reading }
+    let mut hypothesis = reading.hypothesis;
+    hypothesis.confidence = opinions.confidence();
+    if let Some(rival) = &mut hypothesis.alternative {
+        rival.probability = opinions.rival_probability(rival.understood == Understood::Decoy);
+    }
+    Reading { hypothesis, opinions: Some(opinions), ..reading }
 }
 
 #[cfg(test)]
@@ -103,18 +108,17 @@ mod tests {
 
     /// As heard by one training, with a rival so many nats behind.
     fn heard(words: &str, place: (i64, i64), confidence: f32, rival: Option<(&str, f32)>) -> Reading {
-        let plain = Reading::said(words, place.0, place.1, confidence);
+        let mut plain = Reading::said(words, place.0, place.1, confidence);
         let margin = rival.map_or(f32::from(u8::MAX), |(_, margin)| margin);
-        let rival = rival.map(|(words, _)| RivalReading {
-            understood: Reading::said(words, 0, 0, 0.0).understood,
-            words: Reading::said(words, 0, 0, 0.0).words,
-            probability: 0.0,
+        plain.hypothesis.alternative = rival.map(|(words, _)| {
+            let Hypothesis { understood, words, .. } = Hypothesis::said(words, 0, 0, 0.0);
+            Alternative { understood, words, probability: 0.0 }
         });
-        Reading { rival, measures: Measures { margin, apart: 2.0, ..Measures::default() }, ..plain }
+        Reading { measures: Measures { margin, apart: 2.0, ..Measures::default() }, ..plain }
     }
 
     fn rival_of(reading: &Reading) -> (String, f32) {
-        reading.rival.as_ref().map_or_else(Default::default, |rival| (rival.sentence(), rival.probability))
+        reading.alternative.as_ref().map_or_else(Default::default, |rival| (rival.sentence(), rival.probability))
     }
 
     #[test]
@@ -170,14 +174,14 @@ mod tests {
         let against = judged(19.0, -6.0);
         assert_eq!((against.sentence().as_str(), rival_of(&against).0.as_str()), ("is forty one", "is forty"));
         assert!(rival_of(&against).1 < 0.5 && against.confidence > 0.5);
-        assert_eq!(against.understood, Reading::said("is forty one", 0, 0, 0.0).understood);
+        assert_eq!(against.understood, Hypothesis::said("is forty one", 0, 0, 0.0).understood);
     }
 
     #[test]
     fn a_decoy_never_takes_the_place_of_a_call_out() {
-        let decoy = |reading: Reading| Reading {
-            rival: reading.rival.map(|rival| RivalReading { understood: Understood::Decoy, ..rival }),
-            ..reading
+        let decoy = |mut reading: Reading| {
+            reading.hypothesis.alternative.iter_mut().for_each(|rival| rival.understood = Understood::Decoy);
+            reading
         };
         let side = || vec![decoy(heard("given", (0, 500), 0.6, Some(("not given", 1.0))))];
         let kept = with_evidence(join(side(), side()).remove(0), Evidence { nats: 10.0, over_rival: -6.0 });
@@ -191,6 +195,6 @@ mod tests {
         let second = ["a", "b", "c", "d"].iter().zip([(0, 400), (1000, 1600), (1700, 2000), (2500, 2900)]);
         let second = second.map(|(words, place)| heard(words, place, 0.9, None)).collect();
         let joined = join(first, second);
-        assert_eq!(joined.iter().map(Reading::sentence).collect::<Vec<_>>(), ["a", "b", "d"]);
+        assert_eq!(joined.iter().map(|reading| reading.sentence()).collect::<Vec<_>>(), ["a", "b", "d"]);
     }
 }

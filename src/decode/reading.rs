@@ -8,6 +8,9 @@ use super::search::{self, Call, Calls, Path, Step, Weights};
 use crate::grammar::decoys::Decoys;
 use crate::grammar::graph::{Graph, WordId};
 use crate::grammar::meaning::{self, Understood};
+use crate::hypothesis::{Alternative, Hypothesis, Word};
+use std::borrow::Borrow;
+use std::ops::Deref;
 use std::ops::Range;
 
 /// Milliseconds in a frame of the acoustic model.
@@ -34,74 +37,35 @@ const UNLIKELY: f32 = 0.1;
 /// How many meanings are kept apart when a call-out is weighed.
 const MEANINGS: usize = 6;
 
-/// A call-out as heard.
+/// A hypothesis, with what it was weighed by.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Reading {
-    pub understood: Understood,
-    /// The call-out as the grammar spells it.
-    pub words: Vec<Word>,
-    /// Milliseconds from the start of the audio to the onset of the first word; never negative.
-    pub onset_ms: i64,
-    /// Milliseconds to the end of the last word.
-    pub end_ms: i64,
-    /// Probability from 0 to 1 that it was said.
-    pub confidence: f32,
-    pub rival: Option<RivalReading>,
-    /// Whether the grammar lets the call-out go on behind its last word.
-    pub may_go_on: bool,
-    /// Two engines listened and did not hear the same.
-    pub disputed: bool,
+    pub hypothesis: Hypothesis,
     pub measures: Measures,
     /// What each training of the model makes of it, where two were asked.
     pub opinions: Option<Opinions>,
 }
 
-/// A word of a reading, in milliseconds from the start of the audio.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Word {
-    pub text: String,
-    pub from_ms: i64,
-    pub to_ms: i64,
+impl Deref for Reading {
+    type Target = Hypothesis;
+
+    fn deref(&self) -> &Hypothesis {
+        &self.hypothesis
+    }
 }
 
-/// The best other meaning of the same sound.
-#[derive(Debug, Clone, PartialEq)]
-pub struct RivalReading {
-    pub understood: Understood,
-    pub words: Vec<Word>,
-    /// Probability from 0 to 1 that it was said and not the reading; above one half only for a decoy.
-    pub probability: f32,
-}
-
-impl RivalReading {
-    /// The words as one string.
-    pub fn sentence(&self) -> String {
-        joined(&self.words)
+impl Borrow<Hypothesis> for Reading {
+    fn borrow(&self) -> &Hypothesis {
+        &self.hypothesis
     }
 }
 
 impl Reading {
-    /// The words as one string.
-    pub fn sentence(&self) -> String {
-        joined(&self.words)
-    }
-
     /// One for the tests: these words, which mean an event of that name.
     #[cfg(test)]
     pub fn said(words: &str, onset_ms: i64, end_ms: i64, confidence: f32) -> Reading {
-        let meaning = crate::record::Meaning { event: words.into(), ..Default::default() };
-        Reading {
-            understood: Understood::CallOut(meaning),
-            words: vec![Word { text: words.into(), from_ms: onset_ms, to_ms: end_ms }],
-            onset_ms,
-            end_ms,
-            confidence,
-            rival: None,
-            may_go_on: false,
-            disputed: false,
-            measures: Measures::default(),
-            opinions: None,
-        }
+        let hypothesis = Hypothesis::said(words, onset_ms, end_ms, confidence);
+        Reading { hypothesis, measures: Measures::default(), opinions: None }
     }
 }
 
@@ -240,13 +204,13 @@ impl Decoder {
             };
             call.words.iter().map(word).collect::<Vec<_>>()
         };
-        Some(Reading {
+        let hypothesis = Hypothesis {
             understood,
             words: words(network, call),
             onset_ms: (frame_ms(start(call)) - ONSET_LAG_MS).max(0),
             end_ms: frame_ms(end(call)),
             confidence: measures.confidence(),
-            rival: rival.map(|(understood, network, path)| RivalReading {
+            alternative: rival.map(|(understood, network, path)| Alternative {
                 probability: heard.rival_probability(understood == Understood::Decoy),
                 understood,
                 words: path.calls.first().map(|call| words(network, call)).unwrap_or_default(),
@@ -257,9 +221,8 @@ impl Decoder {
                     self.is_longer(a, b)
                 }),
             disputed: false,
-            measures,
-            opinions: None,
-        })
+        };
+        Some(Reading { hypothesis, measures, opinions: None })
     }
 
     /// Whether a word can be what another one becomes when it is said on.
@@ -320,10 +283,6 @@ impl Decoder {
 
 fn understand(network: &Network, call: &Call) -> Option<Understood> {
     meaning::compose(call.words.iter().flat_map(|step| &network.arcs[step.arc as usize].outputs))
-}
-
-fn joined(words: &[Word]) -> String {
-    words.iter().map(|word| word.text.as_str()).collect::<Vec<_>>().join(" ")
 }
 
 fn start(call: &Call) -> usize {

@@ -1,10 +1,10 @@
 //! Two engines on the same audio: what both hear alike counts, what they dispute is doubtful.
 
 use super::{Again, Engine, EngineError};
-use crate::decode::Reading;
 use crate::decode::pairs::{Pair, pairs, same, shared};
-use crate::decode::reading::RivalReading;
 use crate::grammar::meaning::Understood;
+use crate::hypothesis::Alternative;
+use crate::hypothesis::Hypothesis;
 use crate::record::EngineId;
 use std::collections::BTreeSet;
 use std::sync::Arc;
@@ -32,7 +32,7 @@ impl Engine for Both {
         joined(self.first.id(), self.second.id())
     }
 
-    fn hear(&mut self, audio: &[f32]) -> Result<Vec<Reading>, EngineError> {
+    fn hear(&mut self, audio: &[f32]) -> Result<Vec<Hypothesis>, EngineError> {
         Ok(join(self.first.hear(audio)?, self.second.hear(audio)?))
     }
 
@@ -61,11 +61,11 @@ pub fn joined(a: EngineId, b: EngineId) -> EngineId {
     }
 }
 
-/// Readings of both in order. Those with one meaning at overlapping times are one, with the first's times and words
+/// Hypotheses of both in order. Those with one meaning at overlapping times are one, with the first's times and words
 /// and the mean of both confidences. Others that overlap are one that is disputed: the surer call-out, with the other
 /// as its rival. What only one engine heard is disputed, too.
-pub fn join(first: Vec<Reading>, second: Vec<Reading>) -> Vec<Reading> {
-    let mut out: Vec<Reading> = Vec::new();
+pub fn join(first: Vec<Hypothesis>, second: Vec<Hypothesis>) -> Vec<Hypothesis> {
+    let mut out: Vec<Hypothesis> = Vec::new();
     for pair in pairs(first, second) {
         match pair {
             Pair::Both(mut reading, other) if same(&reading, &other) => {
@@ -75,18 +75,18 @@ pub fn join(first: Vec<Reading>, second: Vec<Reading>) -> Vec<Reading> {
             Pair::Both(reading, other) => out.push(disputed(reading, other)),
             // A further piece of what stands there already as disputed says nothing new.
             Pair::Second(reading) if out.iter().any(|other| other.disputed && shared(&reading, other) > 0) => {}
-            Pair::First(reading) | Pair::Second(reading) => out.push(Reading { disputed: true, ..reading }),
+            Pair::First(reading) | Pair::Second(reading) => out.push(Hypothesis { disputed: true, ..reading }),
         }
     }
     out.sort_by_key(|reading| reading.onset_ms);
     out
 }
 
-fn disputed(a: Reading, b: Reading) -> Reading {
-    let weight = |reading: &Reading| (matches!(reading.understood, Understood::CallOut(_)), reading.confidence);
+fn disputed(a: Hypothesis, b: Hypothesis) -> Hypothesis {
+    let weight = |reading: &Hypothesis| (matches!(reading.understood, Understood::CallOut(_)), reading.confidence);
     let (kept, other) = if weight(&b) > weight(&a) { (b, a) } else { (a, b) };
-    let rival = RivalReading { words: other.words, understood: other.understood, probability: EVEN };
-    Reading { rival: Some(rival), disputed: true, ..kept }
+    let alternative = Alternative { words: other.words, understood: other.understood, probability: EVEN };
+    Hypothesis { alternative: Some(alternative), disputed: true, ..kept }
 }
 
 #[cfg(test)]
@@ -94,17 +94,17 @@ mod tests {
     use super::*;
 
     /// "not …" is a decoy; any other words mean themselves.
-    fn heard(words: &str, onset_ms: i64, end_ms: i64, confidence: f32) -> Reading {
-        let reading = Reading::said(words, onset_ms, end_ms, confidence);
+    fn heard(words: &str, onset_ms: i64, end_ms: i64, confidence: f32) -> Hypothesis {
+        let reading = Hypothesis::said(words, onset_ms, end_ms, confidence);
         match words.starts_with("not ") {
-            true => Reading { understood: Understood::Decoy, ..reading },
+            true => Hypothesis { understood: Understood::Decoy, ..reading },
             false => reading,
         }
     }
 
     /// Words, confidence, whether disputed, and the rival's words.
-    fn seen(readings: &[Reading]) -> Vec<(String, f32, bool, Option<String>)> {
-        let rival = |r: &Reading| r.rival.as_ref().map(RivalReading::sentence);
+    fn seen(readings: &[Hypothesis]) -> Vec<(String, f32, bool, Option<String>)> {
+        let rival = |r: &Hypothesis| r.alternative.as_ref().map(Alternative::sentence);
         readings.iter().map(|r| (r.sentence(), r.confidence, r.disputed, rival(r))).collect()
     }
 

@@ -8,8 +8,8 @@ use super::tuning::Tuning;
 use super::{Again, Engine, EngineError, assets, phones};
 use crate::decode::confidence::Evidence;
 use crate::decode::emissions::{Class, Classes};
-use crate::decode::reading::RivalReading;
 use crate::decode::{Decoder, Emissions, Reading, opinions};
+use crate::hypothesis::{Alternative, Hypothesis};
 use crate::pack::Pack;
 use crate::record::{EngineId, FileId};
 use sha2::{Digest, Sha256};
@@ -73,14 +73,14 @@ impl Model {
 
     /// The reading with the evidence for its words, where there is any doubt.
     fn with_evidence(&self, reading: Reading, audio: &[f32]) -> Reading {
-        let rival = reading.rival.as_ref();
+        let rival = reading.alternative.as_ref();
         let doubted = reading.confidence < SURE || rival.is_some_and(|rival| rival.probability > NO_RIVAL);
         if reading.confidence < HOPELESS || !doubted {
             return reading;
         }
         let sample = |ms: i64| audio.len().min(16 * usize::try_from(ms).unwrap_or(0));
         let sound = &audio[sample(reading.onset_ms - BESIDE_MS)..sample(reading.end_ms + BESIDE_MS)];
-        let texts: Vec<String> = std::iter::once(reading.sentence()).chain(rival.map(RivalReading::sentence)).collect();
+        let texts: Vec<String> = std::iter::once(reading.sentence()).chain(rival.map(Alternative::sentence)).collect();
         let found = self.dictation.evidence(sound, &texts);
         let Some(nats) = found.first().copied().flatten() else { return reading };
         let over_rival = found.get(1).copied().flatten().map_or(0.0, |rival| nats - rival);
@@ -97,17 +97,21 @@ impl Model {
 
 /// The model with a pack's grammar. Hearing changes nothing in them, so that all that are made again share them.
 #[derive(Clone)]
-struct Builtin {
+pub struct Builtin {
     model: Arc<Model>,
     decoder: Arc<Decoder>,
 }
 
 /// How to make the engine for a pack, which loads the model.
 pub fn maker(pack: &Pack) -> Result<Again, EngineError> {
+    let decoder = decoder(pack)?;
+    Ok(Arc::new(move || Ok(Box::new(Builtin { model: Arc::new(Model::load()?), decoder: decoder.clone() }))))
+}
+
+fn decoder(pack: &Pack) -> Result<Arc<Decoder>, EngineError> {
     let ways = pack.pronunciations.iter().map(|ways| ways.iter().map(|way| spell(way)).collect());
     let spelled = ways.collect::<Result<Vec<_>, _>>()?;
-    let decoder = Arc::new(Decoder::new(&pack.graph, &pack.decoys, spelled, phones::classes().boundary));
-    Ok(Arc::new(move || Ok(Box::new(Builtin { model: Arc::new(Model::load()?), decoder: decoder.clone() }))))
+    Ok(Arc::new(Decoder::new(&pack.graph, &pack.decoys, spelled, phones::classes().boundary)))
 }
 
 /// Of the engine with the pinned model; it takes no other.
@@ -133,12 +137,20 @@ fn spell(phones: &[String]) -> Result<Vec<Class>, EngineError> {
     phones.iter().map(|p| phones::class(p).ok_or_else(|| EngineError::Phones(p.clone()))).collect()
 }
 
-impl Engine for Builtin {
-    fn id(&self) -> EngineId {
-        self.model.id.clone()
+impl Builtin {
+    /// Loads the model for a pack.
+    ///
+    /// # Errors
+    /// [`EngineError`]: an asset is missing or damaged, or the pack has words without a sound.
+    pub fn load(pack: &Pack) -> Result<Builtin, EngineError> {
+        Ok(Builtin { model: Arc::new(Model::load()?), decoder: decoder(pack)? })
     }
 
-    fn hear(&mut self, audio: &[f32]) -> Result<Vec<Reading>, EngineError> {
+    /// What is heard in `audio` (16 kHz mono), in order, with all that it was weighed by.
+    ///
+    /// # Errors
+    /// [`EngineError::TooLong`].
+    pub fn read(&self, audio: &[f32]) -> Result<Vec<Reading>, EngineError> {
         let first = self.decoder.read(&self.model.emissions(audio)?);
         if first.iter().all(|reading| reading.confidence < HOPELESS) {
             return Ok(first);
@@ -146,6 +158,16 @@ impl Engine for Builtin {
         let second = self.decoder.read(&self.model.second_emissions(audio)?);
         let both = opinions::join(first, second);
         Ok(both.into_iter().map(|reading| self.model.with_evidence(reading, audio)).collect())
+    }
+}
+
+impl Engine for Builtin {
+    fn id(&self) -> EngineId {
+        self.model.id.clone()
+    }
+
+    fn hear(&mut self, audio: &[f32]) -> Result<Vec<Hypothesis>, EngineError> {
+        Ok(self.read(audio)?.into_iter().map(|reading| reading.hypothesis).collect())
     }
 
     fn so_far(&mut self, audio: &[f32]) -> Result<String, EngineError> {

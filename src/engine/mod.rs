@@ -1,4 +1,4 @@
-//! Engines that turn a stretch of audio into readings.
+//! Engines that turn a stretch of audio into hypotheses.
 
 pub mod assets;
 pub mod both;
@@ -14,7 +14,7 @@ mod tuning;
 pub mod unloaded;
 pub mod vosk;
 
-use crate::decode::Reading;
+use crate::hypothesis::Hypothesis;
 use crate::record::EngineId;
 use crate::terminal::safe;
 use std::path::Path;
@@ -25,8 +25,8 @@ pub trait Engine: Send {
     /// Who is hearing, for the log's header.
     fn id(&self) -> EngineId;
 
-    /// Readings in `audio` (16 kHz mono, [-1, 1]), in order; times count from its first sample.
-    fn hear(&mut self, audio: &[f32]) -> Result<Vec<Reading>, EngineError>;
+    /// Hypotheses for `audio` (16 kHz mono, [-1, 1]), in order; times count from its first sample.
+    fn hear(&mut self, audio: &[f32]) -> Result<Vec<Hypothesis>, EngineError>;
 
     /// The words so far of a call-out that is being said when `audio` ends; empty if none is, or if the engine
     /// cannot tell.

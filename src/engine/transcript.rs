@@ -1,13 +1,11 @@
-//! Words from an engine that writes down what it hears → readings of the pack's grammar.
+//! Words from an engine that writes down what it hears → hypotheses of the pack's grammar.
 //!
 //! Such an engine is given the phrase list, but may join its words anew: only a text that the grammar holds as a
 //! whole counts, as one call-out or as several in a row.
 
-use crate::decode::confidence::Measures;
-use crate::decode::reading::RivalReading;
-use crate::decode::{Reading, Word};
 use crate::grammar::graph::Graph;
 use crate::grammar::meaning::Understood;
+use crate::hypothesis::{Alternative, Hypothesis, Word};
 use serde::{Deserialize, Serialize};
 
 /// More words than this hold no call-outs in a row: people breathe.
@@ -29,9 +27,9 @@ pub struct Spoken {
 
 /// The call-outs that make up the whole of `words`, in order. None if some word belongs to no call-out, or if
 /// the words can be divided in two ways.
-pub fn readings(graph: &Graph, words: &[Spoken]) -> Vec<Reading> {
+pub fn hypotheses(graph: &Graph, words: &[Spoken]) -> Vec<Hypothesis> {
     let parts = divide(graph, words).unwrap_or_default();
-    parts.into_iter().filter_map(|(from, to)| reading(graph, &words[from..to])).collect()
+    parts.into_iter().filter_map(|(from, to)| hypothesis(graph, &words[from..to])).collect()
 }
 
 /// The fewest call-outs that together are all the words, as ranges; `None` if there are none, or two ways.
@@ -70,7 +68,7 @@ fn divide(graph: &Graph, words: &[Spoken]) -> Option<Vec<(usize, usize)>> {
     Some(parts)
 }
 
-fn reading(graph: &Graph, words: &[Spoken]) -> Option<Reading> {
+fn hypothesis(graph: &Graph, words: &[Spoken]) -> Option<Hypothesis> {
     let said = sentence(words);
     let mut meanings = graph.understand(&said).into_iter();
     let understood = meanings.next()?;
@@ -79,19 +77,18 @@ fn reading(graph: &Graph, words: &[Spoken]) -> Option<Reading> {
     let timed: Vec<Word> =
         words.iter().map(|word| Word { text: word.text.clone(), from_ms: word.from_ms, to_ms: word.to_ms }).collect();
     // The same words with another meaning are as likely.
-    let rival = meanings.next().map(|understood| RivalReading { understood, words: timed.clone(), probability: 0.5 });
+    let alternative =
+        meanings.next().map(|understood| Alternative { understood, words: timed.clone(), probability: 0.5 });
     let (next, number) = graph.next(&said);
-    Some(Reading {
+    Some(Hypothesis {
         understood,
         words: timed,
         onset_ms: words.first()?.from_ms.max(0),
         end_ms: words.last()?.to_ms,
         confidence,
-        rival,
+        alternative,
         may_go_on: number || !next.is_empty(),
         disputed: false,
-        measures: Measures::default(),
-        opinions: None,
     })
 }
 
@@ -128,8 +125,8 @@ mod tests {
     }
 
     fn heard(text: &str) -> Vec<(String, i64, i64, f32)> {
-        let readings = readings(&graph(), &spoken(text));
-        readings.iter().map(|r| (r.sentence(), r.onset_ms, r.end_ms, r.confidence)).collect()
+        let hypotheses = hypotheses(&graph(), &spoken(text));
+        hypotheses.iter().map(|r| (r.sentence(), r.onset_ms, r.end_ms, r.confidence)).collect()
     }
 
     #[test]
@@ -166,15 +163,15 @@ mod tests {
 
     #[test]
     fn decoys_stay_decoys_and_two_meanings_are_rivals() {
-        assert_eq!(readings(&graph(), &spoken("cord not clamped"))[0].understood, Understood::Decoy);
-        let blue = readings(&graph(), &spoken("blue")).remove(0);
-        let rival = blue.rival.unwrap();
+        assert_eq!(hypotheses(&graph(), &spoken("cord not clamped"))[0].understood, Understood::Decoy);
+        let blue = hypotheses(&graph(), &spoken("blue")).remove(0);
+        let rival = blue.alternative.unwrap();
         assert!(rival.understood != blue.understood && rival.probability == 0.5);
     }
 
     #[test]
     fn what_may_go_on_is_told() {
-        let goes_on = |text: &str| readings(&graph(), &spoken(text))[0].may_go_on;
+        let goes_on = |text: &str| hypotheses(&graph(), &spoken(text))[0].may_go_on;
         assert!(goes_on("mask adjusted") && !goes_on("mask adjusted again") && goes_on("heart rate twenty"));
     }
 }

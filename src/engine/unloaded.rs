@@ -1,7 +1,7 @@
 //! In the place of an engine while what it needs cannot be read.
 
 use super::{Again, Engine, EngineError};
-use crate::decode::Reading;
+use crate::hypothesis::Hypothesis;
 use crate::record::EngineId;
 
 /// It hears nothing; what is made again is the real one.
@@ -23,7 +23,7 @@ impl Engine for Unloaded {
         self.id.clone()
     }
 
-    fn hear(&mut self, _: &[f32]) -> Result<Vec<Reading>, EngineError> {
+    fn hear(&mut self, _: &[f32]) -> Result<Vec<Hypothesis>, EngineError> {
         Err(EngineError::Stopped { name: "to come", why: self.why.clone() })
     }
 

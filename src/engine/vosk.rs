@@ -6,10 +6,10 @@
 
 use super::transcript::{self, Spoken};
 use super::{Again, Engine, EngineError, assets};
-use crate::decode::Reading;
 use crate::files::open_plain;
 use crate::grammar::cover::cover;
 use crate::grammar::graph::Graph;
+use crate::hypothesis::Hypothesis;
 use crate::record::{EngineId, FileId};
 use crate::terminal::safe;
 use serde::{Deserialize, Serialize};
@@ -202,11 +202,11 @@ impl Engine for Vosk {
         self.known.id.clone()
     }
 
-    fn hear(&mut self, audio: &[f32]) -> Result<Vec<Reading>, EngineError> {
+    fn hear(&mut self, audio: &[f32]) -> Result<Vec<Hypothesis>, EngineError> {
         let samples = audio.iter().map(|x| (x * f32::from(i16::MAX)) as i16).collect();
         match self.line.ask(&Ask::Hear(samples))? {
             Answer::Heard(texts) => {
-                Ok(texts.iter().flat_map(|text| transcript::readings(&self.place.graph, text)).collect())
+                Ok(texts.iter().flat_map(|text| transcript::hypotheses(&self.place.graph, text)).collect())
             }
             answer => Err(unfit(&answer)),
         }

@@ -1,6 +1,7 @@
 //! Tags: how a call-out's words come to mean an event, its value, unit and details.
 
 use super::numbers::ONE;
+pub use crate::hypothesis::Understood;
 use crate::record::Meaning;
 use serde_json::Value;
 
@@ -61,13 +62,6 @@ impl Output {
             (false, id, value) => Ok(Output::Event { id: id.into(), value }),
         }
     }
-}
-
-/// What a call-out means, or that it is a decoy.
-#[derive(Debug, Clone, PartialEq)]
-pub enum Understood {
-    CallOut(Meaning),
-    Decoy,
 }
 
 /// Composes the outputs along a path. `None` when no event is named.

@@ -5,8 +5,8 @@
 
 use super::join::Joiner;
 use super::{Report, Segment};
-use crate::decode::Reading;
 use crate::device::DeviceState;
+use crate::hypothesis::Hypothesis;
 use crate::time::{Millis, clock_face};
 use std::collections::VecDeque;
 use std::sync::Arc;
@@ -153,7 +153,7 @@ impl Desk {
     }
 
     /// The engine has heard the sound that it was given, or why it has not.
-    pub fn heard(&mut self, heard: Result<Vec<Reading>, String>, now: Millis) {
+    pub fn heard(&mut self, heard: Result<Vec<Hypothesis>, String>, now: Millis) {
         match heard {
             Ok(readings) => {
                 self.engine = Engine::Ready;
@@ -169,7 +169,7 @@ impl Desk {
     }
 
     /// The first of the sound has been heard.
-    fn join(&mut self, readings: Vec<Reading>) {
+    fn join(&mut self, readings: Vec<Hypothesis>) {
         let Some(Waiting { segment, .. }) = self.waiting.pop_front() else { return };
         self.kept -= segment.samples.len();
         let batch = self.joiner.join(&segment, readings);
@@ -373,8 +373,8 @@ mod tests {
         Segment { from: second * RATE, samples: vec![0.0; RATE as usize], then: Then::Pause }
     }
 
-    fn reading() -> Reading {
-        Reading::said("dried", 100, 600, 0.99)
+    fn reading() -> Hypothesis {
+        Hypothesis::said("dried", 100, 600, 0.99)
     }
 
     /// An engine of which each answer takes 100 ms, and a clock.

@@ -2,9 +2,9 @@
 
 use super::desk::{Desk, Order};
 use super::{Batch, Segment, guarded};
-use crate::decode::Reading;
 use crate::device::DeviceState;
 use crate::engine::{Again, Engine};
+use crate::hypothesis::Hypothesis;
 use crate::time::Millis;
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
@@ -39,7 +39,7 @@ enum Event {
     End,
     /// From the engine that was started as the nth.
     Started(u64, Result<(), String>),
-    Heard(u64, Result<Vec<Reading>, String>),
+    Heard(u64, Result<Vec<Hypothesis>, String>),
     Seen(u64, Result<String, String>),
 }
 
@@ -216,7 +216,7 @@ mod tests {
             unreachable!("nobody asks")
         }
 
-        fn hear(&mut self, _: &[f32]) -> Result<Vec<Reading>, EngineError> {
+        fn hear(&mut self, _: &[f32]) -> Result<Vec<Hypothesis>, EngineError> {
             assert!(![1, 4].contains(&self.given.fetch_add(1, Relaxed)), "on purpose");
             Ok(vec![])
         }

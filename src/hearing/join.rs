@@ -2,7 +2,7 @@
 
 use super::{Batch, Heard, RATE, Segment, Then};
 use crate::core::certainty::{ACCEPT, REFUSE};
-use crate::decode::Reading;
+use crate::hypothesis::Hypothesis;
 use crate::time::Millis;
 
 /// A call-out that ends this close to a cut in mid-speech may go on behind it.
@@ -18,7 +18,7 @@ pub struct Joiner {
 
 impl Joiner {
     /// What is new in the readings of the next segment.
-    pub fn join(&mut self, segment: &Segment, readings: Vec<Reading>) -> Batch {
+    pub fn join(&mut self, segment: &Segment, readings: Vec<Hypothesis>) -> Batch {
         let (start, end) = segment.span();
         let mut heard = Vec::new();
         for reading in readings {
@@ -62,8 +62,8 @@ mod tests {
     }
 
     /// A call-out of a second's length, so many seconds behind the start of its segment.
-    fn reading(second: i64, words: &str, confidence: f32) -> Reading {
-        Reading::said(words, second * 1000, second * 1000 + 1000, confidence)
+    fn reading(second: i64, words: &str, confidence: f32) -> Hypothesis {
+        Hypothesis::said(words, second * 1000, second * 1000 + 1000, confidence)
     }
 
     fn words(batch: Batch) -> Vec<String> {

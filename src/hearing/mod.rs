@@ -12,8 +12,8 @@ pub use guarded::guarded;
 pub use segments::{Segment, Segmenter, Then};
 
 use crate::core::Input;
-use crate::decode::Reading;
 use crate::engine::{Engine, EngineError};
+use crate::hypothesis::Hypothesis;
 use crate::time::Millis;
 use join::Joiner;
 
@@ -23,7 +23,7 @@ pub const RATE: u64 = 16_000;
 #[derive(Debug, Clone)]
 pub enum Heard {
     /// A call-out that began at `onset` on the stream's clock.
-    Reading { onset: Millis, reading: Box<Reading> },
+    Reading { onset: Millis, reading: Box<Hypothesis> },
     /// A stretch of sound in which no call-out was found.
     Talk,
 }

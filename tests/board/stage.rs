@@ -18,8 +18,8 @@ mod script;
 
 use earmark::board::{About, Answer, Board, Place, Snapshot};
 use earmark::core::{Core, Effect, Input};
-use earmark::decode::Word;
 use earmark::glance::Glance;
+use earmark::hypothesis::Word;
 use earmark::journal::Journal;
 use earmark::record::{Body, EngineId, Purpose};
 use earmark::settings;

@@ -2,10 +2,7 @@
 
 use earmark::core::action::{Action, Side, Step};
 use earmark::core::{Core, Effect, Input};
-use earmark::decode::confidence::Measures;
-use earmark::decode::reading::RivalReading;
-use earmark::decode::{Reading, Word};
-use earmark::grammar::meaning::Understood;
+use earmark::hypothesis::{Alternative, Hypothesis, Understood, Word};
 use earmark::pack::Pack;
 use earmark::record::{By, EngineId, Meaning, Purpose, Record};
 use earmark::settings;
@@ -25,24 +22,22 @@ pub fn understand(pack: &Pack, words: &str) -> Understood {
     meanings[0].clone()
 }
 
-/// A reading as if heard with this confidence; `rival` is the other sentence and its probability.
-pub fn reading(pack: &Pack, words: &str, confidence: f32, rival: Option<(&str, f32)>) -> Reading {
+/// A hypothesis as if heard with this confidence; `rival` is the other sentence and its probability.
+pub fn reading(pack: &Pack, words: &str, confidence: f32, rival: Option<(&str, f32)>) -> Hypothesis {
     let said = |words: &str| words.split(' ').map(|w| Word { text: w.into(), from_ms: 0, to_ms: 0 }).collect();
-    Reading {
+    Hypothesis {
         understood: understand(pack, words),
         words: said(words),
         onset_ms: 0,
         end_ms: 500,
         confidence,
-        rival: rival.map(|(words, probability)| RivalReading {
+        alternative: rival.map(|(words, probability)| Alternative {
             understood: understand(pack, words),
             words: said(words),
             probability,
         }),
         may_go_on: false,
         disputed: false,
-        measures: Measures::default(),
-        opinions: None,
     }
 }
 
@@ -110,7 +105,7 @@ impl<'p> Run<'p> {
         self.hear(t, reading);
     }
 
-    pub fn hear(&mut self, t: Millis, reading: Reading) {
+    pub fn hear(&mut self, t: Millis, reading: Hypothesis) {
         self.tick_to(t + HEARING_MS);
         self.step(Input::Reading { onset: t, reading: Box::new(reading) }, t + HEARING_MS);
     }
