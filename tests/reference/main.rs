@@ -215,7 +215,7 @@ fn the_evidence_for_words_is_what_onnx_runtime_finds() {
     }
 }
 
-/// Against Hugging Face's tokenizers 0.23.3 with the same file: https://pypi.org/project/tokenizers
+/// Against Hugging Face's tokenizers 0.23.3 (PyPI) with the same file
 #[test]
 fn the_pieces_of_a_text_are_those_of_tokenizers() {
     let json = assets::read(&assets::folder().unwrap(), "moonshine-tokenizer.json").unwrap_or_else(|e| panic!("{e}"));

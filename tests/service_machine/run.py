@@ -40,7 +40,7 @@ def clean_debian():
     root = cache("debian")
     if not (root / "complete").exists():
         shutil.rmtree(root, ignore_errors=True)
-        run("debootstrap", "--variant=minbase", f"--include={PACKAGES}", "bookworm", str(root), "http://deb.debian.org/debian")
+        run("debootstrap", "--variant=minbase", f"--include={PACKAGES}", "bookworm", str(root))
         (root / "complete").touch()
     return root
 
