@@ -90,7 +90,7 @@ enum Command {
     Prepare(prepare::PrepareArgs),
     /// Write logs in an open format: CSV, FHIR, XES, WebVTT or Parquet
     Export(export::ExportArgs),
-    /// Make a log that may be passed on: without free text, with all dates moved
+    /// Make a log that may be passed on: without free text, with all dates and times moved
     ///
     /// Texts stay only where the phrase pack itself holds them: call-outs, ids, units, prompts. Notes, names of
     /// microphones, keypads and files, and everything else go. Times between records, verdicts and their order stay. The
