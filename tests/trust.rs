@@ -494,3 +494,20 @@ fn a_header_with_all_that_it_may_hold_is_a_record() {
     support::write(&path, &[support::record(0, earmark::record::Body::Header(header)), support::record(1, close())]);
     assert_eq!(earmark::journal::verify(&path).unwrap().records, 2);
 }
+
+#[test]
+fn a_wall_clock_before_1970_or_far_ahead_is_recorded_as_it_is() {
+    let place = Place::new();
+    fs::write(place.path("quiet.wav"), support::silence()).unwrap();
+    for (n, date) in ["1950-03-01 10:00:00", "1969-12-31 23:59:58", "2261-06-01 10:00:00"].into_iter().enumerate() {
+        let log = format!("{n}.earmark.jsonl");
+        let mut command = Command::new("faketime");
+        command.args([date, env!("CARGO_BIN_EXE_earmark"), "replay", "quiet.wav", "--log", &log]);
+        let output = command.env("TZ", "UTC").current_dir(place.folder.path()).output();
+        let output = output.unwrap_or_else(|e| panic!("faketime does not start ({e}): apt-get install faketime"));
+        assert!(output.status.success(), "{date}: {}", errors(&output));
+        let text = fs::read_to_string(place.path(&log)).unwrap();
+        assert!(text.contains(&format!("\"at\":\"{}", &date[..10])), "{date}: {text}");
+        place.done(&["verify", &log]);
+    }
+}

@@ -14,7 +14,7 @@ set -eu
 demo="pkg-config libasound2-dev"
 test="sox libsox-fmt-all ffmpeg pulseaudio pulseaudio-utils libasound2-plugins alsa-utils
       espeak-ng flite festival festvox-kallpc16k festvox-kdlpc16k
-      chromium chromium-driver fonts-dejavu-core poppler-utils strace openssl"
+      chromium chromium-driver fonts-dejavu-core poppler-utils strace openssl faketime"
 hearing="ffmpeg espeak-ng flite festival festvox-kdlpc16k pocketsphinx-testdata asterisk-core-sounds-en-wav"
 
 case "${1-}" in
@@ -37,7 +37,7 @@ if ! has dpkg-query; then
     if [ "$1" = test ]; then
         echo "  for the tests: SoX with all formats, ffmpeg, PulseAudio with its tools and ALSA plug-ins," >&2
         echo "  alsa-utils, espeak-ng, flite, festival with the voices kal_diphone and ked_diphone," >&2
-        echo "  Chromium with its WebDriver (chromedriver), poppler-utils, strace, OpenSSL" >&2
+        echo "  Chromium with its WebDriver (chromedriver), poppler-utils, strace, OpenSSL, faketime" >&2
     elif [ "$1" = hearing ]; then
         echo "  for the bench: ffmpeg, espeak-ng, flite, festival with the voice ked_diphone, and from Debian the" >&2
         echo "  recordings of asterisk-core-sounds-en-wav and pocketsphinx-testdata, at Debian's paths" >&2
