@@ -1,9 +1,11 @@
-//! Plain files only: what never ends, or waits for somebody to feed it, would hold the program up for ever.
+//! Opening plain files only: what never ends, or waits for somebody to feed it, would hold the program up for ever. And
+//! what the file system knows of a file.
 
-use rustix::fs::OFlags;
-use std::fs::{File, FileType, OpenOptions};
+use rustix::fs::{FlockOperation, OFlags, flock};
+use rustix::io::Errno;
+use std::fs::{File, FileType, Metadata, OpenOptions};
 use std::io;
-use std::os::unix::fs::{FileTypeExt, OpenOptionsExt};
+use std::os::unix::fs::{FileTypeExt, MetadataExt, OpenOptionsExt};
 use std::path::Path;
 
 /// Opens a plain file, or a link to one, for reading. Anything else is refused before it is opened, since opening can
@@ -29,6 +31,26 @@ pub fn refuse_unless_plain(kind: FileType) -> io::Result<()> {
         _ => (io::ErrorKind::InvalidInput, "a device"),
     };
     Err(io::Error::new(error, format!("it is {what}; give a plain file")))
+}
+
+/// The folder that a file is in, or would be in.
+pub fn folder_of(path: &Path) -> &Path {
+    path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."))
+}
+
+/// Forces the folder of a file to disk: a new name outlives a power cut only then.
+pub fn sync_folder_of(path: &Path) -> io::Result<()> {
+    File::open(folder_of(path))?.sync_all()
+}
+
+/// Device and inode: equal for two names of one file.
+pub fn identity(found: &Metadata) -> (u64, u64) {
+    (found.dev(), found.ino())
+}
+
+/// Whether another program holds it locked, as a recorder does with its log. A file system that knows no locks is trusted.
+pub fn is_locked(file: &File) -> bool {
+    flock(file, FlockOperation::NonBlockingLockShared) == Err(Errno::WOULDBLOCK)
 }
 
 #[cfg(test)]

@@ -28,6 +28,7 @@ pub mod files;
 pub mod glance;
 pub mod grammar;
 pub mod hearing;
+pub mod hex;
 pub mod html;
 pub mod hypothesis;
 pub mod journal;

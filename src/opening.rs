@@ -1,6 +1,6 @@
 //! Which log is written: a new one, or one that was left open.
 
-use crate::core::{Core, Effect, LONGEST_PAUSE_MS, ResumeError};
+use crate::core::{Core, Effect, LONGEST_PAUSE_MS, ResumeError, can_resume};
 pub use crate::journal::names;
 use crate::journal::{self, ENDING, Journal, JournalError, MendError, Mended, Places, Waiting};
 use crate::pack::Pack;
@@ -137,9 +137,9 @@ impl Opening {
     }
 
     /// Whether it can be gone on with at this moment.
-    fn can_go_on(self, pack: &Pack, wall: DateTime<FixedOffset>) -> Result<Opening, OpeningError> {
+    fn can_go_on(self, wall: DateTime<FixedOffset>) -> Result<Opening, OpeningError> {
         let records = self.left_open.iter().map(|open| &open.records[..]).find(|records| !records.is_empty());
-        let tried = records.map(|records| Core::resume(records, pack, wall, &[]).map(drop)).transpose();
+        let tried = records.map(|records| can_resume(records, wall)).transpose();
         tried.map_err(|why| OpeningError::Resume { path: self.path.clone(), why })?;
         Ok(self)
     }
@@ -296,7 +296,7 @@ pub fn go_on_or_begin(
     others.for_each(|log| told.extend(mended(&log, saved)));
     // One whose beginning had waited is open only now.
     if let Some(open) = open.or_else(newest) {
-        let looked = Opening::look_in(saved, &open, None, pack).and_then(|opening| opening.can_go_on(pack, wall));
+        let looked = Opening::look_in(saved, &open, None, pack).and_then(|opening| opening.can_go_on(wall));
         match looked {
             Ok(opening) if !opening.has_strays => return Ok(opening.having(told)),
             // To go on would part the log from what is missing.

@@ -6,6 +6,7 @@
 //! after birth stays, and so may still tell those who were there which birth it was.
 
 use crate::grammar::meaning::{Output, Slot};
+use crate::hex;
 use crate::pack::Pack;
 use crate::record::{
     Body, Close, EngineId, FORMAT, FileId, Header, Heard, Meaning, PackId, Record, Redacted, Rival, Source,
@@ -271,6 +272,5 @@ fn is_version(text: &str) -> bool {
 
 /// SHA-256 in hex, or several joined by `+`.
 fn is_hash(text: &str) -> bool {
-    let hex = |byte: u8| byte.is_ascii_digit() || (b'a'..=b'f').contains(&byte);
-    text.split('+').all(|hash| hash.len() == 64 && hash.bytes().all(hex))
+    text.split('+').all(|hash| hash.len() == 64 && hex::is_hex(hash))
 }

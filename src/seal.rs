@@ -4,6 +4,7 @@
 //! `7KQ2-M9XD-04ZT-8HBC`. Whoever changes the log afterwards and computes all hashes anew gets another one; to find a log
 //! with the same seal takes about 2^80 tries.
 
+use crate::hex;
 use std::fmt;
 use std::str::FromStr;
 
@@ -25,11 +26,7 @@ pub struct NoSeal;
 impl Seal {
     /// Of the `hash` of a log's last line, 64 hex digits.
     pub fn of(hash: &str) -> Option<Seal> {
-        let mut bytes = [0; BYTES];
-        for (n, byte) in bytes.iter_mut().enumerate() {
-            *byte = u8::from_str_radix(hash.get(2 * n..2 * n + 2)?, 16).ok()?;
-        }
-        (hash.len() == 64).then_some(Seal(bytes))
+        hex::decode::<32>(hash)?.first_chunk().copied().map(Seal)
     }
 }
 

@@ -8,6 +8,7 @@
 //! What is signed is the text `earmark-log ` and the SHA-256, in hex, of the close record's line up to `,"hash":"`, without
 //! its member `signature`. That line holds the hash of the one before it, and so the whole log.
 
+use crate::hex;
 use ed25519_dalek::pkcs8::{DecodePrivateKey, DecodePublicKey};
 use ed25519_dalek::{Signature, Signer as _, SigningKey, VerifyingKey};
 use std::fmt;
@@ -46,12 +47,12 @@ impl Signer {
 
     /// The public key, 64 hex digits.
     pub fn public(&self) -> String {
-        hex(self.0.verifying_key().as_bytes())
+        hex::encode(self.0.verifying_key().as_bytes())
     }
 
     /// The signature of a log whose close record has this hash, 128 hex digits.
     pub fn sign(&self, hash: &str) -> String {
-        hex(&self.0.sign(format!("{PREFIX}{hash}").as_bytes()).to_bytes())
+        hex::encode(self.0.sign(format!("{PREFIX}{hash}").as_bytes()).to_bytes())
     }
 }
 
@@ -61,33 +62,18 @@ impl Signer {
 /// [`KeyError::Public`].
 pub fn public_key(text: &str) -> Result<String, KeyError> {
     let text = text.trim();
-    let bare = bytes::<32>(&text.to_ascii_lowercase()).and_then(|bytes| VerifyingKey::from_bytes(&bytes).ok());
+    let bare = hex::decode::<32>(&text.to_ascii_lowercase()).and_then(|bytes| VerifyingKey::from_bytes(&bytes).ok());
     let key = bare.or_else(|| VerifyingKey::from_public_key_pem(text).ok());
     let key = key.or_else(|| Signer::from_pem(text).ok().map(|signer| signer.0.verifying_key()));
-    key.map(|key| hex(key.as_bytes())).ok_or(KeyError::Public)
+    key.map(|key| hex::encode(key.as_bytes())).ok_or(KeyError::Public)
 }
 
 /// Whether a signature is that of this key over a log whose close record has this hash; all in hex.
 pub fn fits(public: &str, hash: &str, signature: &str) -> bool {
-    let key = bytes(public).and_then(|bytes| VerifyingKey::from_bytes(&bytes).ok());
-    let signature = bytes(signature).map(|bytes| Signature::from_bytes(&bytes));
+    let key = hex::decode(public).and_then(|bytes| VerifyingKey::from_bytes(&bytes).ok());
+    let signature = hex::decode(signature).map(|bytes| Signature::from_bytes(&bytes));
     match (key, signature) {
         (Some(key), Some(signature)) => key.verify_strict(format!("{PREFIX}{hash}").as_bytes(), &signature).is_ok(),
         _ => false,
     }
-}
-
-fn hex(bytes: &[u8]) -> String {
-    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
-}
-
-fn bytes<const N: usize>(hex: &str) -> Option<[u8; N]> {
-    let mut out = [0; N];
-    if hex.len() != 2 * N || !hex.bytes().all(|byte| matches!(byte, b'0'..=b'9' | b'a'..=b'f')) {
-        return None;
-    }
-    for (n, byte) in out.iter_mut().enumerate() {
-        *byte = u8::from_str_radix(&hex[2 * n..2 * n + 2], 16).ok()?;
-    }
-    Some(out)
 }

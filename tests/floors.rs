@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 /// Each may use those before it.
 const FLOORS: &[&str] = &[
     "files",
+    "hex",
     "device",
     "time",
     "seal",

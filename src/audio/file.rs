@@ -20,6 +20,7 @@ use symphonia::default::{get_codecs, get_probe};
 
 use super::{AudioError, JOINED, Resampler, ogg, span, wav};
 use crate::files::open_plain;
+use crate::hex;
 
 /// The longest gap that is believed where the file does not say how long it is, in seconds.
 const LONGEST_GAP: u64 = 3_600;
@@ -120,22 +121,8 @@ impl Flac {
     }
 }
 
-/// What [`open`] finds out of each kind of file.
-struct Opened {
-    source: Source,
-    decoder: Box<dyn AudioDecoder>,
-    rate: u32,
-    channels: usize,
-    promised: Option<u64>,
-    limit: u64,
-    hint: Option<u64>,
-    short: Option<String>,
-}
-
-/// A recording as pieces of 16 kHz mono sound; sample n of all pieces together lies at n/16000 s
-/// of the file. Once it is through, [`AudioFile::ended`] says whether anything was missing.
-pub struct AudioFile {
-    path: PathBuf,
+/// Coded sound, what decodes it, and what the file says of it.
+struct Coded {
     source: Source,
     decoder: Box<dyn AudioDecoder>,
     rate: u32,
@@ -147,6 +134,13 @@ pub struct AudioFile {
     hint: Option<u64>,
     /// Why there is less than is promised, where that is known from the start.
     short: Option<String>,
+}
+
+/// A recording as pieces of 16 kHz mono sound; sample n of all pieces together lies at n/16000 s
+/// of the file. Once it is through, [`AudioFile::ended`] says whether anything was missing.
+pub struct AudioFile {
+    path: PathBuf,
+    coded: Coded,
     /// The time stamp of the file's first frame.
     origin: Option<i64>,
     /// Frames handed on so far.
@@ -179,29 +173,21 @@ pub fn open(path: &Path) -> Result<AudioFile, AudioError> {
         return Err(empty("the file is 0 bytes long"));
     }
     let damaged = |why: String| AudioError::Damaged { path: path.into(), why };
-    let opened = match head.starts_with(b"OggS") {
+    let coded = match head.starts_with(b"OggS") {
         true => open_ogg(file, path)?,
         false => open_packets(file, &head, path)?,
     };
-    let Opened { source, decoder, rate, channels, promised, limit, hint, short } = opened;
     let mut new = AudioFile {
         path: path.into(),
-        decoder,
-        rate,
-        channels,
-        promised,
-        limit,
-        hint,
-        short,
         // WAV and FLAC count from the first frame, Ogg from wherever its capture began.
-        origin: matches!(source, Source::Packets { .. }).then_some(0),
-        source,
+        origin: matches!(coded.source, Source::Packets { .. }).then_some(0),
+        resampler: Resampler::new(coded.rate, coded.channels).map_err(|e| damaged(e.to_string()))?,
+        coded,
         at: 0,
         silence: 0,
         held: Vec::new(),
         lost: None,
         damage: Vec::new(),
-        resampler: Resampler::new(rate, channels).map_err(|e| damaged(e.to_string()))?,
         first: None,
         ended: None,
     };
@@ -216,7 +202,7 @@ pub fn open(path: &Path) -> Result<AudioFile, AudioError> {
 }
 
 /// WAV and FLAC.
-fn open_packets(mut file: File, head: &[u8], path: &Path) -> Result<Opened, AudioError> {
+fn open_packets(mut file: File, head: &[u8], path: &Path) -> Result<Coded, AudioError> {
     let magic = head.get(..4).unwrap_or_default();
     let damaged = |why: String| AudioError::Damaged { path: path.into(), why };
     let (mut short, mut flac) = (None, None);
@@ -260,11 +246,11 @@ fn open_packets(mut file: File, head: &[u8], path: &Path) -> Result<Opened, Audi
     let channels = codec.channels.as_ref().map_or(0, |c| c.count());
     let (limit, hint) = (frames.unwrap_or(u64::MAX), frames.or(promised));
     let source = Source::Packets { track: track.id, flac, format };
-    Ok(Opened { source, decoder, rate, channels, promised, limit, hint, short })
+    Ok(Coded { source, decoder, rate, channels, promised, limit, hint, short })
 }
 
 /// Ogg Vorbis. Symphonia's own reader of pages goes on behind lost ones as if they had not been.
-fn open_ogg(mut file: File, path: &Path) -> Result<Opened, AudioError> {
+fn open_ogg(mut file: File, path: &Path) -> Result<Coded, AudioError> {
     let hint = ogg::last_frame(&mut file);
     let (pages, setup) = ogg::Pages::open(file, path)?;
     let mut codec = AudioCodecParameters::new();
@@ -273,7 +259,7 @@ fn open_ogg(mut file: File, path: &Path) -> Result<Opened, AudioError> {
     let decoder = made.map_err(|e| AudioError::Damaged { path: path.into(), why: e.to_string() })?;
     let channels = usize::from(setup.channels);
     let source = Source::Pages(Box::new(pages));
-    Ok(Opened { source, decoder, rate: setup.rate, channels, promised: None, limit: u64::MAX, hint, short: None })
+    Ok(Coded { source, decoder, rate: setup.rate, channels, promised: None, limit: u64::MAX, hint, short: None })
 }
 
 /// Reads a recording to its end, for what is wrong with it.
@@ -294,13 +280,13 @@ pub fn sha256(path: &Path) -> Result<String, AudioError> {
             n => digest.update(&block[..n]),
         }
     }
-    Ok(digest.finalize().iter().map(|b| format!("{b:02x}")).collect())
+    Ok(hex::encode(digest.finalize()))
 }
 
 impl AudioFile {
     /// How long it should be, for a progress bar; the file may be wrong about itself.
     pub fn duration_hint(&self) -> Option<Duration> {
-        self.hint.map(|frames| span(frames, self.rate))
+        self.coded.hint.map(|frames| span(frames, self.coded.rate))
     }
 
     /// How it ended; `None` until the last piece was taken.
@@ -335,22 +321,22 @@ impl AudioFile {
     /// One packet's worth of work; the piece may be empty.
     fn step(&mut self) -> Vec<f32> {
         if self.silence > 0 {
-            let frames = self.silence.min(u64::from(self.rate));
+            let frames = self.silence.min(u64::from(self.coded.rate));
             self.silence -= frames;
             self.at += frames;
-            return self.resampler.push(&vec![0.0; frames as usize * self.channels]);
+            return self.resampler.push(&vec![0.0; frames as usize * self.coded.channels]);
         }
         if !self.held.is_empty() {
             let mut held = std::mem::take(&mut self.held);
-            let room = (self.limit - self.at).min((held.len() / self.channels) as u64);
-            held.truncate(room as usize * self.channels);
+            let room = (self.coded.limit - self.at).min((held.len() / self.coded.channels) as u64);
+            held.truncate(room as usize * self.coded.channels);
             self.at += room;
             return self.resampler.push(&held);
         }
-        if self.at >= self.limit {
+        if self.at >= self.coded.limit {
             return self.finish(None);
         }
-        let (format, track) = match &mut self.source {
+        let (format, track) = match &mut self.coded.source {
             Source::Packets { format, track, .. } => (format, *track),
             Source::Pages(pages) => {
                 return match pages.turn() {
@@ -365,7 +351,7 @@ impl AudioFile {
             Ok(Some(_)) => Vec::new(),
             Ok(None) => self.finish(None),
             Err(Symphonia::IoError(e)) if e.kind() == io::ErrorKind::UnexpectedEof => {
-                let all = self.promised.is_some_and(|promised| self.at >= promised);
+                let all = self.coded.promised.is_some_and(|promised| self.at >= promised);
                 self.finish((!all).then(|| "the file stops short of its end mark".into()))
             }
             Err(Symphonia::ResetRequired) => self.finish(Some(JOINED.into())),
@@ -382,7 +368,7 @@ impl AudioFile {
             Err(e) => return self.finish(Some(e.to_string())),
         }
         let stamp = packet.pts.get();
-        if let Source::Packets { flac: Some(flac), .. } = &mut self.source {
+        if let Source::Packets { flac: Some(flac), .. } = &mut self.coded.source {
             if stamp == 0 && self.at > 0 {
                 self.held.clear();
                 return self.finish(Some(JOINED.into()));
@@ -396,7 +382,7 @@ impl AudioFile {
     fn decode_page(&mut self, page: ogg::Page) -> Vec<f32> {
         if page.lost.is_some() {
             // Sound overlaps that of the packet before, which is not there.
-            self.decoder.reset();
+            self.coded.decoder.reset();
             self.lost = page.lost;
         }
         let mut sound = Vec::new();
@@ -404,14 +390,14 @@ impl AudioFile {
             match self.sound_of(&Packet::new(0, units::Timestamp::ZERO, units::Duration::ZERO, data)) {
                 Ok(more) => sound.extend(more),
                 Err(Symphonia::DecodeError(_) | Symphonia::IoError(_)) => {
-                    self.decoder.reset();
+                    self.coded.decoder.reset();
                     self.lost.get_or_insert_with(|| "a packet that cannot be decoded".into());
                     sound.clear();
                 }
                 Err(e) => return self.finish(Some(e.to_string())),
             }
         }
-        let mut frames = sound.len() / self.channels;
+        let mut frames = sound.len() / self.coded.channels;
         let Some(end) = page.end.and_then(|end| i64::try_from(end).ok()) else {
             // Without its place it cannot be put behind a gap.
             if self.lost.is_none() {
@@ -440,18 +426,18 @@ impl AudioFile {
             None if over.unsigned_abs() <= SLACK => due,
             None => first,
         };
-        sound.truncate(frames * self.channels);
+        sound.truncate(frames * self.coded.channels);
         self.held = sound;
         self.place(begins, why.as_deref().unwrap_or("the positions in the file leap here"))
     }
 
     /// The decoded samples of a packet, interleaved.
     fn sound_of(&mut self, packet: &Packet) -> Result<Vec<f32>, Symphonia> {
-        let sound = guarded(|| self.decoder.decode(packet))?;
+        let sound = guarded(|| self.coded.decoder.decode(packet))?;
         let mut out = Vec::new();
         if sound.frames() > 0 {
             let spec = sound.spec();
-            if (spec.rate(), spec.channels().count()) != (self.rate, self.channels) {
+            if (spec.rate(), spec.channels().count()) != (self.coded.rate, self.coded.channels) {
                 return Err(Symphonia::Unsupported("the rate or the channels change here"));
             }
             sound.copy_to_vec_interleaved(&mut out);
@@ -462,15 +448,15 @@ impl AudioFile {
     /// Puts what is held where it belongs: behind silence for what is missing before it, and without what was there already.
     fn place(&mut self, stamp: i64, why: &str) -> Vec<f32> {
         let begins = stamp.saturating_sub(*self.origin.get_or_insert(stamp));
-        let (due, frames) = (self.at as i64, (self.held.len() / self.channels) as u64);
+        let (due, frames) = (self.at as i64, (self.held.len() / self.coded.channels) as u64);
         if begins < due {
             let repeated = due.abs_diff(begins).min(frames);
-            self.held.drain(..repeated as usize * self.channels);
+            self.held.drain(..repeated as usize * self.coded.channels);
             self.note(due.unsigned_abs(), "the file has sound for this moment twice; the first was taken", true);
             return Vec::new();
         }
         let missing = begins.abs_diff(due);
-        let most = self.promised.map_or(u64::from(self.rate) * LONGEST_GAP, |p| p.saturating_sub(self.at));
+        let most = self.coded.promised.map_or(u64::from(self.coded.rate) * LONGEST_GAP, |p| p.saturating_sub(self.at));
         if missing > most {
             self.held.clear();
             return self.finish(Some("the time stamps are damaged".into()));
@@ -485,7 +471,7 @@ impl AudioFile {
     /// Notes damage from where all is handed on to `to`, in frames.
     fn note(&mut self, to: u64, why: &str, is_silent: bool) {
         let from = if is_silent { self.at } else { 0 };
-        let (from, to) = (span(from, self.rate), span(to, self.rate));
+        let (from, to) = (span(from, self.coded.rate), span(to, self.coded.rate));
         match self.damage.last_mut().filter(|last| is_silent && last.is_silent && last.to == from) {
             Some(last) => last.to = to,
             None => self.damage.push(Damage { from, to, why: why.into(), is_silent }),
@@ -494,23 +480,24 @@ impl AudioFile {
 
     fn finish(&mut self, why: Option<String>) -> Vec<f32> {
         // FLAC's checksum over all samples says nothing new where some are known to be missing.
-        let verified = self.decoder.finalize().verify_ok.filter(|_| self.damage.is_empty());
-        let missing = self.promised.and_then(|promised| promised.checked_sub(self.at)).filter(|&frames| frames > 0);
-        let torn = match &self.source {
+        let verified = self.coded.decoder.finalize().verify_ok.filter(|_| self.damage.is_empty());
+        let missing =
+            self.coded.promised.and_then(|promised| promised.checked_sub(self.at)).filter(|&frames| frames > 0);
+        let torn = match &self.coded.source {
             Source::Packets { flac: Some(flac), .. } => !flac.is_through().unwrap_or(false),
             _ => false,
         };
-        let why = self.short.take().or(why).or_else(|| {
-            let promised = self.promised.filter(|_| missing.is_some());
+        let why = self.coded.short.take().or(why).or_else(|| {
+            let promised = self.coded.promised.filter(|_| missing.is_some());
             promised.map(|promised| format!("the header promises {promised} frames, {} could be read", self.at))
         });
         let why = why.or_else(|| torn.then(|| "what follows is damaged, or not whole".into()));
-        let is_longer = self.promised.is_some_and(|promised| promised < self.at);
+        let is_longer = self.coded.promised.is_some_and(|promised| promised < self.at);
         self.ended = Some(match why {
             Some(why) if verified != Some(true) => {
-                let missing = missing.filter(|&frames| frames <= u64::from(self.rate) * LONGEST_GAP);
-                let missing = missing.map(|frames| span(frames, self.rate));
-                Ended::CutOff { at: span(self.at, self.rate), missing, why }
+                let missing = missing.filter(|&frames| frames <= u64::from(self.coded.rate) * LONGEST_GAP);
+                let missing = missing.map(|frames| span(frames, self.coded.rate));
+                Ended::CutOff { at: span(self.at, self.coded.rate), missing, why }
             }
             _ => {
                 const PLACE: &str = "it is not known where in it";

@@ -2,6 +2,7 @@
 
 use super::guests::Standing;
 use super::place::Place;
+use crate::hex;
 use axum::http::{HeaderMap, HeaderName, HeaderValue, Method, StatusCode, header};
 use std::net::IpAddr;
 
@@ -71,7 +72,7 @@ pub(super) fn check(place: &Place, method: &Method, path: &str, headers: &Header
 /// What tells an act from all others, so that it is done once however often it is sent. It names this run of the program:
 /// another has another list, and does not remember what this one did.
 pub(super) fn act_id<'h>(run: &str, headers: &'h HeaderMap) -> Result<&'h str, Refusal> {
-    let is_hex = |id: &str| id.len() == 32 && id.bytes().all(|byte| matches!(byte, b'0'..=b'9' | b'a'..=b'f'));
+    let is_hex = |id: &str| id.len() == 32 && hex::is_hex(id);
     let sent = only(headers, HeaderName::from_static(ACT_ID)).and_then(|value| value.split_once('/'));
     match sent {
         Some((of, id)) if is_hex(id) && of == run => Ok(id),

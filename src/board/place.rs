@@ -1,9 +1,10 @@
 //! Where the board may be seen, and by whom: its address, its secrets, its links.
 
 use super::guests::Standing;
+use crate::hex;
 use crate::terminal::safe;
 use sha2::{Digest, Sha256};
-use std::fmt::{self, Write as _};
+use std::fmt;
 use std::io::{self, Write as _};
 use std::net::{IpAddr, Ipv4Addr, SocketAddr};
 use std::path::{Path, PathBuf};
@@ -63,11 +64,8 @@ impl fmt::Debug for Token {
 impl Token {
     /// 128 bits that tell nothing of the secret, nor of another token made from it.
     fn new(secret: &str, purpose: &str) -> Token {
-        let mut text = String::new();
-        for byte in &Sha256::digest(format!("earmark board, to {purpose}: {secret}"))[..16] {
-            let _ = write!(text, "{byte:02x}");
-        }
-        Token(text)
+        let digest = Sha256::digest(format!("earmark board, to {purpose}: {secret}"));
+        Token(hex::encode(&digest[..16]))
     }
 
     fn is(&self, given: &str) -> bool {

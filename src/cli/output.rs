@@ -1,16 +1,16 @@
 //! What goes out: files that replace nothing by accident.
 
+use crate::files::{identity, is_locked, sync_folder_of};
+use crate::journal::ENDING;
 use crate::terminal::safe;
 use anyhow::{Context, Result, bail};
 use clap::Args;
-use rustix::fs::{AtFlags, CWD, FlockOperation, RenameFlags, flock, linkat, renameat_with};
+use rustix::fs::{AtFlags, CWD, RenameFlags, linkat, renameat_with};
 use rustix::io::Errno;
 use std::fs::{File, Metadata, OpenOptions};
 use std::io::{self, Write};
-use std::os::unix::fs::{DirBuilderExt, MetadataExt, OpenOptionsExt};
+use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt};
 use std::path::{Path, PathBuf};
-
-use crate::journal::ENDING;
 
 /// Whether files that are there may be replaced.
 #[derive(Debug, Clone, Copy, Args)]
@@ -33,13 +33,13 @@ pub enum Readers {
 #[derive(Debug)]
 pub struct Outputs {
     force: bool,
-    /// Device and inode of what is read, and its path.
-    inputs: Vec<(u64, u64, PathBuf)>,
+    /// Which files are read, and their paths.
+    inputs: Vec<((u64, u64), PathBuf)>,
 }
 
 impl Outputs {
     pub fn new<'p>(args: ReplaceArgs, inputs: impl IntoIterator<Item = &'p PathBuf>) -> Outputs {
-        let id = |path: &PathBuf| path.metadata().ok().map(|found| (found.dev(), found.ino(), path.clone()));
+        let id = |path: &PathBuf| path.metadata().ok().map(|found| (identity(&found), path.clone()));
         Outputs { force: args.force, inputs: inputs.into_iter().filter_map(id).collect() }
     }
 
@@ -61,7 +61,7 @@ impl Outputs {
     pub fn check_place(&self, path: &Path) -> Result<()> {
         let shown = safe(path.display());
         let Ok(there) = path.metadata() else { return Ok(()) };
-        if let Some((.., input)) = self.inputs.iter().find(|(dev, ino, _)| (*dev, *ino) == (there.dev(), there.ino())) {
+        if let Some((_, input)) = self.inputs.iter().find(|(file, _)| *file == identity(&there)) {
             bail!("{shown} is the same file as {}, which is read: give the output another name", safe(input.display()));
         }
         if there.is_dir() {
@@ -70,7 +70,7 @@ impl Outputs {
         if !there.is_file() {
             return Ok(());
         }
-        if is_locked(path) {
+        if File::open(path).is_ok_and(|file| is_locked(&file)) {
             bail!("{shown} is being written by another program: end that one, or give the output another name");
         }
         if !self.force {
@@ -111,8 +111,7 @@ impl Outputs {
         } else {
             rename_to_free_name(draft, path)?;
         }
-        let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
-        File::open(folder)?.sync_all()
+        sync_folder_of(path)
     }
 }
 
@@ -142,10 +141,4 @@ fn rename_to_free_name(from: &Path, to: &Path) -> io::Result<()> {
         }
         done => Ok(done?),
     }
-}
-
-/// Whether a recorder writes it.
-fn is_locked(path: &Path) -> bool {
-    let Ok(file) = File::open(path) else { return false };
-    flock(&file, FlockOperation::NonBlockingLockShared) == Err(Errno::WOULDBLOCK)
 }

@@ -41,7 +41,7 @@ pub fn run(args: &VerifyArgs) -> Result<ExitCode> {
     let each = args.logs.iter().map(|path| match journal::verify(path) {
         Ok(report) => tell(path, &report, args.seal).max(signed(path, &report, key.as_deref())),
         Err(error) => {
-            eprintln!("error: {}", error.to_string());
+            eprintln!("error: {error}");
             Outcome::Wrong
         }
     });

@@ -9,7 +9,7 @@ pub mod speech;
 pub mod state;
 pub mod words;
 
-pub use resume::{LONGEST_PAUSE_MS, ResumeError};
+pub use resume::{LONGEST_PAUSE_MS, ResumeError, can_resume};
 
 use crate::bounds::LONGEST_MS;
 use crate::checkpoints::{Change, Moment, Transition};

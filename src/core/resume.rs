@@ -22,6 +22,40 @@ pub enum ResumeError {
     Time { seq: u64 },
 }
 
+/// The pause before a log is gone on with.
+struct Pause {
+    /// The last record there is.
+    seq: u64,
+    /// The latest moment that the records tell of.
+    latest: Millis,
+    /// Below zero if the wall clock is behind.
+    ms: i64,
+}
+
+/// Whether [`Core::resume`] would go on with these records at this moment.
+///
+/// # Errors
+/// As [`Core::resume`].
+pub fn can_resume(records: &[Record], wall: DateTime<FixedOffset>) -> Result<(), ResumeError> {
+    pause(records, wall).map(drop)
+}
+
+fn pause(records: &[Record], wall: DateTime<FixedOffset>) -> Result<Pause, ResumeError> {
+    let latest = records.iter().map(|record| record.written_ms.max(record.t_ms)).max().unwrap_or(0);
+    let last = records.last().and_then(|record| Some((record.t_ms, record.at.parse().ok()?)));
+    let seq = (records.len() as u64).saturating_sub(1);
+    let (t, at): (Millis, DateTime<FixedOffset>) = last.ok_or(ResumeError::Time { seq })?;
+    if let Some(seq) = records.iter().position(|record| !bounds::holds(record)) {
+        return Err(ResumeError::Time { seq: seq as u64 });
+    }
+    // Wall time is all that tells how long the pause was.
+    let ms = Anchor::at(t, at).off_ms(latest, wall);
+    match ms > LONGEST_PAUSE_MS as i64 {
+        true => Err(ResumeError::TooOld { ms: ms as Millis }),
+        false => Ok(Pause { seq, latest, ms }),
+    }
+}
+
 impl<'p> Core<'p> {
     /// Goes on with a log of these records, the header first, at this moment of wall time. `more` is what else should
     /// be said of the pause. Gives the moment on the log's clock, too: it went on meanwhile.
@@ -34,18 +68,7 @@ impl<'p> Core<'p> {
         wall: DateTime<FixedOffset>,
         more: &[String],
     ) -> Result<(Core<'p>, Millis, Vec<Effect>), ResumeError> {
-        let latest = records.iter().map(|record| record.written_ms.max(record.t_ms)).max().unwrap_or(0);
-        let last = records.last().and_then(|record| Some((record.t_ms, record.at.parse().ok()?)));
-        let seq = (records.len() as u64).saturating_sub(1);
-        let (t, at): (Millis, DateTime<FixedOffset>) = last.ok_or(ResumeError::Time { seq })?;
-        if let Some(seq) = records.iter().position(|record| !bounds::holds(record)) {
-            return Err(ResumeError::Time { seq: seq as u64 });
-        }
-        // Wall time is all that tells how long the pause was.
-        let pause_ms = Anchor::at(t, at).off_ms(latest, wall);
-        if pause_ms > LONGEST_PAUSE_MS as i64 {
-            return Err(ResumeError::TooOld { ms: pause_ms as Millis });
-        }
+        let Pause { seq, latest, ms: pause_ms } = pause(records, wall)?;
         let now = latest + Millis::try_from(pause_ms).unwrap_or(0);
         let mut core = Core::new(State::replay(pack, records), pack, Anchor::at(now, wall));
         for (seq, record) in (0..).zip(records) {

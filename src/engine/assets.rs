@@ -1,5 +1,6 @@
 //! Where the engine's files lie, and proof that they are the pinned ones.
 
+use crate::hex;
 use crate::terminal::safe;
 use sha2::{Digest, Sha256};
 use std::path::{Path, PathBuf};
@@ -55,7 +56,7 @@ pub fn read(folder: &Path, name: &str) -> Result<Asset, AssetError> {
         std::io::ErrorKind::NotFound => AssetError::Missing { path: shown.clone() },
         _ => AssetError::Unreadable { path: shown.clone(), why: e.to_string() },
     })?;
-    let found = hex(&Sha256::digest(&bytes));
+    let found = hex::encode(Sha256::digest(&bytes));
     let expected = pin(name).unwrap_or_default();
     if found != expected {
         return Err(AssetError::Changed { path: shown, found, expected: expected.into() });
@@ -66,9 +67,4 @@ pub fn read(folder: &Path, name: &str) -> Result<Asset, AssetError> {
 /// The SHA-256 that an asset must have; `None` for what is no asset.
 pub(super) fn pin(name: &str) -> Option<&'static str> {
     PINNED.lines().find_map(|line| line.strip_suffix(name)?.strip_suffix("  "))
-}
-
-/// Bytes as hexadecimal digits.
-pub(super) fn hex(bytes: &[u8]) -> String {
-    bytes.iter().map(|b| format!("{b:02x}")).collect()
 }

@@ -9,6 +9,7 @@ use super::{Again, Engine, EngineError, assets, phones};
 use crate::decode::confidence::Evidence;
 use crate::decode::emissions::{Class, Classes};
 use crate::decode::{Decoder, Emissions, Reading, opinions};
+use crate::hex;
 use crate::hypothesis::{Alternative, Hypothesis};
 use crate::pack::Pack;
 use crate::record::{EngineId, FileId};
@@ -122,7 +123,7 @@ pub fn pinned_id() -> EngineId {
 fn id(model_sha256: String) -> EngineId {
     // The engine is its model in our trainings, and what weighs words beside it.
     let parts = std::iter::once(Tuning::sha256()).chain(dictation::pins().map(String::from));
-    let sha256 = assets::hex(&Sha256::digest(parts.collect::<String>()));
+    let sha256 = hex::encode(Sha256::digest(parts.collect::<String>()));
     let pinned = [VOCABULARY, assets::DICTIONARY].into_iter().chain(dictation::FILES);
     let mut files: Vec<FileId> = pinned
         .map(|name| FileId { name: name.into(), sha256: assets::pin(name).unwrap_or_default().into() })

@@ -3,6 +3,7 @@
 //! `EARTUNE1`; for each tensor its name, the number of values in a row, and for each row a scale and one
 //! signed byte a value: the weight moves by scale × byte. Made by `tests/hearing/tune.py`.
 
+use crate::hex;
 use crate::record::FileId;
 use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
@@ -25,7 +26,7 @@ impl Tuning {
 
     /// SHA-256 of the shipped ones, one behind the other, hex.
     pub fn sha256() -> String {
-        super::assets::hex(&Sha256::digest(SHIPPED.concat()))
+        hex::encode(Sha256::digest(SHIPPED.concat()))
     }
 
     /// Each by its name.
@@ -34,7 +35,7 @@ impl Tuning {
         names
             .into_iter()
             .zip(SHIPPED)
-            .map(|(name, bytes)| FileId { name: name.into(), sha256: super::assets::hex(&Sha256::digest(bytes)) })
+            .map(|(name, bytes)| FileId { name: name.into(), sha256: hex::encode(Sha256::digest(bytes)) })
     }
 
     fn read(bytes: &[u8]) -> Option<Tuning> {

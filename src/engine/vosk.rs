@@ -5,10 +5,11 @@
 //! does nothing to the log, and one that hangs can be ended. A line of JSON asks, a line of JSON answers.
 
 use super::transcript::{self, Spoken};
-use super::{Again, Engine, EngineError, assets};
+use super::{Again, Engine, EngineError};
 use crate::files::open_plain;
 use crate::grammar::cover::cover;
 use crate::grammar::graph::Graph;
+use crate::hex;
 use crate::hypothesis::Hypothesis;
 use crate::record::{EngineId, FileId};
 use crate::terminal::safe;
@@ -286,5 +287,5 @@ fn fingerprint(folder: &Path) -> Result<String, EngineError> {
         hash.update(format!("{} {}\n", path.strip_prefix(folder).unwrap_or(&path).display(), bytes.len()));
         hash.update(bytes);
     }
-    Ok(assets::hex(&hash.finalize()))
+    Ok(hex::encode(hash.finalize()))
 }

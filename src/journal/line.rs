@@ -1,10 +1,10 @@
 //! The shape of a line: how it is sealed, and how lines are taken from a file.
 
+use crate::hex;
 use crate::record::{Body, Record};
 use crate::signature::Signer;
 use schemars::JsonSchema;
 use sha2::{Digest, Sha256};
-use std::fmt::Write;
 use std::io::{self, BufRead, Read};
 
 /// Longest line of a log in bytes, with its line feed: 1 MiB, so that no file can fill the memory.
@@ -43,11 +43,7 @@ const END: &str = r#""}"#;
 
 /// SHA-256 in lower-case hex.
 pub fn sha256(bytes: &[u8]) -> String {
-    let mut hex = String::with_capacity(64);
-    for byte in Sha256::digest(bytes) {
-        write!(hex, "{byte:02x}").expect("a string takes all");
-    }
-    hex
+    hex::encode(Sha256::digest(bytes))
 }
 
 /// The whole line for a record, without line feed.
@@ -90,9 +86,8 @@ pub(super) fn split(line: &[u8]) -> Option<(&[u8], &[u8])> {
     // Counted from the end, because `detail` may have a member `hash` too.
     let rest = line.strip_suffix(END.as_bytes())?;
     let (rest, hash) = rest.split_at(rest.len().checked_sub(64)?);
-    let hex = hash.iter().all(|b| matches!(b, b'0'..=b'9' | b'a'..=b'f'));
     let covered = rest.strip_suffix(HASH_KEY.as_bytes())?;
-    hex.then_some((covered, hash))
+    hex::is_hex(hash).then_some((covered, hash))
 }
 
 /// How a line ends.

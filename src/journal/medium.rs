@@ -3,14 +3,14 @@
 use super::JournalError;
 use super::sound::scan;
 use super::writer::begins_a_log;
-use crate::files::{open_plain, refuse_unless_plain};
+use crate::files::{identity, is_locked, open_plain, refuse_unless_plain, sync_folder_of};
 use rustix::fs::{FlockOperation, flock};
 use rustix::io::Errno;
 use std::cmp::Ordering;
 use std::fmt;
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, Write};
-use std::os::unix::fs::{FileExt, MetadataExt, OpenOptionsExt};
+use std::os::unix::fs::{FileExt, OpenOptionsExt};
 use std::path::{Path, PathBuf};
 
 /// Bytes that are only ever added at the end, and cut off there.
@@ -44,7 +44,7 @@ impl OnDisk {
             _ => JournalError::io("create", path)(source),
         })?;
         let new = OnDisk::locked(file, path)?;
-        if let Err(source) = sync_folder(path) {
+        if let Err(source) = sync_folder_of(path) {
             // Else the empty file would stand in the way of the next try.
             let _ = fs::remove_file(path);
             return Err(JournalError::io("force to disk the folder of", path)(source));
@@ -104,7 +104,7 @@ impl Medium for OnDisk {
 
     fn length(&self) -> io::Result<u64> {
         let (ours, there) = (self.file.metadata()?, fs::metadata(&self.path)?);
-        match (ours.dev(), ours.ino()) == (there.dev(), there.ino()) {
+        match identity(&ours) == identity(&there) {
             true => Ok(ours.len()),
             false => Err(io::Error::other("another file has taken its place")),
         }
@@ -173,18 +173,8 @@ pub(super) fn options() -> OpenOptions {
     options
 }
 
-/// A new file outlives a power cut only once its folder is on disk too.
-pub(super) fn sync_folder(path: &Path) -> io::Result<()> {
-    let folder = match path.parent() {
-        Some(folder) if !folder.as_os_str().is_empty() => folder,
-        _ => Path::new("."),
-    };
-    File::open(folder)?.sync_all()
-}
-
 /// Whether somebody left this log open: it has no close record, and nobody writes it.
 pub(super) fn is_left_open(path: &Path) -> bool {
     let Ok(file) = open_plain(path) else { return false };
-    let is_free = flock(&file, FlockOperation::NonBlockingLockShared) != Err(Errno::WOULDBLOCK);
-    is_free && scan(&file, path).is_ok_and(|found| !found.closed && !found.records.is_empty())
+    !is_locked(&file) && scan(&file, path).is_ok_and(|found| !found.closed && !found.records.is_empty())
 }

@@ -5,19 +5,18 @@
 //! has of a rest already is not added twice.
 
 use super::line::{Ending, FIRST_PREV, Lines, Raw, sha256, split};
-use super::medium::{Medium, OnDisk, sync_folder};
+use super::medium::{Medium, OnDisk};
 use super::reader::{check_header, entry};
 use super::rest::{Places, is_named_after, is_rest};
 use super::sound::{check_signature, scan};
 use super::writer::{begins_a_log, faithful_line};
 use super::{Fault, JournalError};
-use crate::files::open_plain;
+use crate::files::{identity, open_plain, sync_folder_of};
 use crate::record::{Body, Record};
 use crate::terminal::safe;
 use std::fmt;
 use std::fs::{self, File};
 use std::io::{self, BufRead, BufReader, Seek, Write};
-use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 use thiserror::Error;
 
@@ -180,7 +179,7 @@ pub fn mend_found(at: &Path, log: &Path, spare: Option<&Path>, places: &Places) 
 }
 
 fn is_same_file(one: &Path, other: &Path) -> bool {
-    let file = |path| fs::metadata(path).ok().map(|data| (data.dev(), data.ino()));
+    let file = |path| fs::metadata(path).ok().map(|data| identity(&data));
     file(one).is_some_and(|one| Some(one) == file(other))
 }
 
@@ -239,7 +238,7 @@ pub fn let_go(rests: Vec<PathBuf>) -> (Vec<PathBuf>, Vec<(PathBuf, String)>) {
     for rest in rests {
         // A whole spare log, or a copy that somebody named otherwise, is theirs.
         let done = match is_rest(&rest) {
-            true => fs::remove_file(&rest).and_then(|()| sync_folder(&rest)).map_err(|error| error.to_string()),
+            true => fs::remove_file(&rest).and_then(|()| sync_folder_of(&rest)).map_err(|error| error.to_string()),
             false => Err("it is not named as a rest".into()),
         };
         match done {

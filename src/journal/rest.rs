@@ -1,7 +1,8 @@
 //! Where records that no disk took are saved until they are joined to their log: folders, names, and what is there.
 
 use super::ENDING;
-use super::medium::{options, sync_folder};
+use super::medium::options;
+use crate::files::{folder_of, sync_folder_of};
 use crate::terminal::safe;
 use std::ffi::OsString;
 use std::fs::{self, DirBuilder};
@@ -102,8 +103,8 @@ impl Places {
     /// Logs in a folder after which a rest is named.
     pub fn logs_with_rests(&self, folder: &Path) -> Vec<PathBuf> {
         let names = self.rests(&folder.join(ENDING), None);
-        let mut out: Vec<PathBuf> = names.iter().flat_map(|rest| stems(rest)).collect();
-        out.iter_mut().for_each(|stem| *stem = folder.join(format!("{}{ENDING}", safe(stem.display()))));
+        let stems = names.iter().flat_map(|rest| stems(rest));
+        let mut out: Vec<PathBuf> = stems.map(|stem| folder.join(stem + ENDING)).collect();
         out.sort();
         out.dedup();
         out.retain(|log| log.is_file());
@@ -124,10 +125,10 @@ pub fn names(log: &Path, ending: &'static str) -> impl Iterator<Item = PathBuf> 
 /// Whether a rest has the name that one of this log gets.
 pub(super) fn is_named_after(rest: &Path, log: &Path) -> bool {
     let name = log.file_name().unwrap_or_default().to_string_lossy();
-    let stem = Path::new(name.strip_suffix(ENDING).unwrap_or(&name));
+    let stem = name.strip_suffix(ENDING).unwrap_or(&name);
     let stems = stems(rest);
     // `NAME-2` is the second of `NAME`, unless there is a log of its own name.
-    let is_other = |whole: &PathBuf| log.with_file_name(format!("{}{ENDING}", safe(whole.display()))).exists();
+    let is_other = |whole: &String| log.with_file_name(format!("{whole}{ENDING}")).exists();
     let is_second = stems.get(1).is_some_and(|counted| counted == stem) && !stems.first().is_some_and(is_other);
     stems.first().is_some_and(|whole| whole == stem) || is_second
 }
@@ -138,15 +139,11 @@ pub(super) fn is_rest(path: &Path) -> bool {
 }
 
 /// The names, without their ending, of logs whose rest this may be: `NAME-2` is one of `NAME-2`, or the second of `NAME`.
-fn stems(rest: &Path) -> Vec<PathBuf> {
+fn stems(rest: &Path) -> Vec<String> {
     let name = rest.file_name().unwrap_or_default().to_string_lossy();
     let Some(stem) = name.strip_suffix(REST) else { return vec![] };
     let counted = stem.rsplit_once('-').filter(|(_, n)| !n.is_empty() && n.bytes().all(|b| b.is_ascii_digit()));
-    [Some(stem), counted.map(|(stem, _)| stem)].into_iter().flatten().map(PathBuf::from).collect()
-}
-
-fn folder_of(path: &Path) -> &Path {
-    path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."))
+    [Some(stem), counted.map(|(stem, _)| stem)].into_iter().flatten().map(String::from).collect()
 }
 
 /// Whether a folder was not seen yet, by whatever name.
@@ -179,7 +176,8 @@ fn put(folder: &Path, name: &OsString, text: &str, make: bool) -> io::Result<Pat
             Err(error) if error.kind() == io::ErrorKind::AlreadyExists => continue,
             made => made?,
         };
-        let written = file.write_all(text.as_bytes()).and_then(|()| file.sync_all()).and_then(|()| sync_folder(&path));
+        let written =
+            file.write_all(text.as_bytes()).and_then(|()| file.sync_all()).and_then(|()| sync_folder_of(&path));
         if written.is_err() {
             let _ = fs::remove_file(&path);
         }
@@ -198,4 +196,25 @@ fn rests_in(folder: &Path, owner: Option<u32>) -> Vec<(SystemTime, PathBuf)> {
         (data.is_file() && is_ours).then_some((data.modified().ok()?, entry.path()))
     });
     found.collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_log_is_found_by_its_rest_whatever_characters_its_name_has() {
+        let folder = tempfile::tempdir().unwrap();
+        let (state, logs) = (folder.path().join("state"), folder.path().join("logs"));
+        fs::create_dir(&state).unwrap();
+        fs::create_dir(&logs).unwrap();
+        // A right-to-left mark, a line feed and an escape: a terminal is never sent them.
+        let log = logs.join("drill\u{200f}\n\u{1b}-2.earmark.jsonl");
+        fs::write(&log, "").unwrap();
+        let places = Places::new(&state, folder.path());
+        let saved = places.save("line\n", &log, None).unwrap();
+        assert_eq!(places.logs_with_rests(&logs), std::slice::from_ref(&log));
+        assert!(is_named_after(&saved.rest, &log));
+        assert!(!is_named_after(&saved.rest, &logs.join("drill\u{200f}\n\u{1b}.earmark.jsonl")));
+    }
 }

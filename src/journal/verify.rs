@@ -5,6 +5,7 @@ use super::reader::{self, Entry, Torn, check_header};
 use super::sound::{Checked, Members, check_signature};
 use super::{Fault, JournalError};
 use crate::files::open_plain;
+use crate::hex;
 use crate::record::Body;
 use sha2::{Digest, Sha256};
 use std::collections::BTreeSet;
@@ -145,20 +146,14 @@ impl Brief {
             Body::Close(_) => Place::Last,
             _ => Place::Between,
         };
-        Brief { seq: entry.seq, prev: bytes(&entry.prev), written_ms: entry.record.written_ms, place, no_header: None }
+        Brief {
+            seq: entry.seq,
+            prev: hex::decode(&entry.prev),
+            written_ms: entry.record.written_ms,
+            place,
+            no_header: None,
+        }
     }
-}
-
-/// A SHA-256 from lower-case hex.
-fn bytes(hex: &str) -> Option<[u8; 32]> {
-    let mut out = [0; 32];
-    if hex.len() != 64 || !hex.bytes().all(|b| matches!(b, b'0'..=b'9' | b'a'..=b'f')) {
-        return None;
-    }
-    for (n, byte) in out.iter_mut().enumerate() {
-        *byte = u8::from_str_radix(&hex[2 * n..2 * n + 2], 16).ok()?;
-    }
-    Some(out)
 }
 
 /// Looks at a line by itself.

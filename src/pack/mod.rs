@@ -18,6 +18,7 @@ use crate::grammar::graph::{self, Graph};
 use crate::grammar::jsgf::{self, Grammar, GrammarError};
 use crate::grammar::meaning::{Output, Understood};
 use crate::grammar::source::{Place, Span};
+use crate::hex;
 use crate::record::PackId;
 use crate::terminal::safe;
 use serde::Deserialize;
@@ -273,7 +274,7 @@ fn fingerprint<'a>(layers: impl Iterator<Item = &'a Files>) -> String {
         hash.update(format!("{name} {}\n", text.len()));
         hash.update(text);
     }
-    hash.finalize().iter().map(|b| format!("{b:02x}")).collect()
+    hex::encode(hash.finalize())
 }
 
 /// Where things are written, to show what is wrong.
