@@ -116,11 +116,11 @@ pub fn load_engine_or_go_on(pack: &Pack, choice: &EngineChoice) -> Result<Box<dy
 /// How the chosen engine is made, and what the log calls it while it is not.
 fn maker(pack: &Pack, choice: &EngineChoice) -> Result<(EngineId, Again), EngineError> {
     Ok(match choice {
-        EngineChoice::BuiltIn => (builtin::pinned_id(), built_in(pack)?),
+        EngineChoice::BuiltIn => (builtin::id(), built_in(pack)?),
         EngineChoice::Vosk { model } => with_vosk(pack, model),
         EngineChoice::Both { model } => {
             let (first, (second_id, second)) = (built_in(pack)?, with_vosk(pack, model));
-            let id = both::joined(builtin::pinned_id(), second_id);
+            let id = both::joined(builtin::id(), second_id);
             (id, Arc::new(move || Ok(Box::new(Both::new(first()?, second()?)))))
         }
     })

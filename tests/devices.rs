@@ -391,47 +391,6 @@ fn what_was_said_while_the_engine_panicked_and_hung_is_in_the_log_at_its_true_ti
     assert!(!told.contains(&"missed"), "{told:?}");
 }
 
-#[test]
-fn with_a_damaged_model_keys_are_recorded_and_what_was_said_is_heard_once_it_is_mended() {
-    let server = SoundServer::start();
-    let call_out = a_call_out(server.folder());
-    let assets = server.folder().join("assets");
-    std::fs::create_dir(&assets).unwrap();
-    for entry in std::fs::read_dir(earmark::engine::assets::folder().unwrap()).unwrap() {
-        let path = entry.unwrap().path();
-        if path.is_file() {
-            std::fs::copy(&path, assets.join(path.file_name().unwrap())).unwrap();
-        }
-    }
-    let model = assets.join("asr_waveform.hama");
-    let whole = std::fs::read(&model).unwrap();
-    std::fs::write(&model, &whole[..whole.len() / 2]).unwrap();
-
-    let room = noise(&server, "0.002");
-    let mut listening = Listening::start_with(&server, "--no-voice", Path::new(PROGRAM), &assets);
-    let seen = listening.wait("engine", "failed", 0, SystemTime::now());
-    listening.keys.write_all(b"7").unwrap();
-    listening.wait_for("keyed event", |r| r["event"] == "ventilation_started" && r["by"] == "keypad");
-    let began = chrono::Local::now();
-    assert!(server.play(&call_out).wait().unwrap().success());
-    let ended = chrono::Local::now();
-    let by_voice = |r: &Value| r["event"] == "ventilation_started" && r["by"] == "voice";
-    assert!(!listening.records().iter().any(by_voice));
-
-    let mended = assets.join("mended");
-    std::fs::write(&mended, &whole).unwrap();
-    std::fs::rename(&mended, &model).unwrap();
-    listening.wait_for("event that was heard", by_voice);
-    listening.wait("engine", "back", seen, SystemTime::now());
-    drop(room);
-    let records = listening.end();
-    let heard = records.iter().find(|r| by_voice(r)).unwrap();
-    let at: chrono::DateTime<chrono::Local> = heard["at"].as_str().unwrap().parse().unwrap();
-    assert!(began < at && at < ended, "{at} is not between {began} and {ended}");
-    let sha256 = records[0]["engine"]["model_sha256"].as_str().unwrap();
-    assert_eq!(sha256, earmark::journal::sha256(&whole));
-}
-
 #[cfg(feature = "vosk")]
 const VOSK: &str = env!("CARGO_BIN_EXE_earmark-vosk");
 

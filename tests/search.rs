@@ -1,7 +1,7 @@
 //! Token passing against brute force, on networks small enough to try every path.
 
 use earmark::decode::Network;
-use earmark::decode::emissions::{Class, Classes, Emissions};
+use earmark::decode::emissions::{Alphabet, Class, Emissions};
 use earmark::decode::search::{ATTACHED, Calls, Path, Weights, search};
 use earmark::grammar::{graph, jsgf};
 use proptest::prelude::*;
@@ -85,13 +85,14 @@ impl Case {
     }
 
     fn emissions(&self) -> Emissions {
-        Emissions::new(&self.log_probs, TOKENS, &one_token_each())
+        Emissions::new(&self.log_probs, Alphabet { classes: TOKENS, boundary: BOUNDARY, blank: BLANK })
     }
 
     fn run<const K: usize>(&self, calls: Calls) -> Vec<Path> {
         let weights = Weights {
             filler_per_phone: self.filler_per_phone,
             beam: BEAM,
+            wait: 0.0,
             unheard_boundary: self.unheard_boundary,
             glued: self.glued,
             calls,
@@ -140,16 +141,6 @@ impl Sentence {
             true => format!("/{weight}/ (w{first} {detail} {second}) {event}"),
             false => format!("/{weight}/ (w{first} {second}) {detail} {event}"),
         }
-    }
-}
-
-fn one_token_each() -> Classes {
-    Classes {
-        members: (0..TOKENS).map(|token| vec![token]).collect(),
-        boundary: BOUNDARY,
-        blank: BLANK,
-        boundary_token: usize::from(BOUNDARY),
-        blank_token: usize::from(BLANK),
     }
 }
 

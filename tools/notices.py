@@ -107,15 +107,7 @@ CRATES = {
 
 # What assets.lock pins, but for the tests: licence, what to say of it, and its texts; a name is a file of the assets.
 ASSETS = {
-    "hama": (
-        "Apache-2.0",
-        "By Seongmin Park. The differences from it that are built into the program (src/engine/*.weights) were trained by "
-        "the Earmark contributors.",
-        [apache],
-    ),
     "cmudict": ("BSD-2-Clause", "The data, by Carnegie Mellon University.", ["cmudict-LICENSE"]),
-    "moonshine-js": ("MIT", "The English model, by Useful Sensors, Inc.", ["moonshine-LICENSE"]),
-    "useful-moonshine-onnx": ("MIT", "By Useful Sensors, Inc.", [mit("Useful Sensors, Inc.")]),
     "vosk": (
         "Apache-2.0",
         "By Alpha Cephei Inc.; only where the program was built with Vosk. It holds Kaldi and OpenFst, both Apache-2.0, and "
@@ -189,11 +181,10 @@ def pinned():
     out, skip = [], False
     for line in (REPOSITORY / "assets.lock").read_text(encoding="utf-8").splitlines():
         wheel = re.match(r"# wheel (\S+)==(\S+) \S+(?: for (\S+))?$", line)
-        npm = re.match(r"# npm (?:@[^/]+/)?([^@]+)@(\S+) \S+(?: for (\S+))?$", line)
-        if package := wheel or npm:
-            skip = package[3] is not None and package[3].endswith("-tests")
+        if wheel:
+            skip = wheel[3] is not None and wheel[3].endswith("-tests")
             if not skip:
-                out.append((package[1], package[2], []))
+                out.append((wheel[1], wheel[2], []))
         elif (file := re.match(r"[0-9a-f]{64}  (.+)$", line)) and not skip:
             out[-1][2].append(file[1])
     return out
@@ -213,13 +204,19 @@ def of_assets(folder):
     return out
 
 
+def acoustic_model():
+    about = "acoustic.onnx, which is in the program: trained on by the Earmark contributors."
+    text = (REPOSITORY / "src/engine/acoustic.LICENSE").read_text(encoding="utf-8")
+    return "The encoder of Whisper base", "MIT", about, [text]
+
+
 def main():
     if len(sys.argv) != 3:
         print(__doc__, file=sys.stderr)
         sys.exit(2)
     out = Path(sys.argv[1])
     parts = [
-        ("Models and dictionary", of_assets(Path(sys.argv[2]))),
+        ("Models and dictionary", [acoustic_model(), *of_assets(Path(sys.argv[2]))]),
         (
             "Rust",
             [

@@ -9,7 +9,7 @@ pub const ACCEPT: f32 = 0.825;
 /// One less sure than this is refused; between the two it is doubtful.
 pub const REFUSE: f32 = 0.2;
 /// Another call-out this probable makes a reading doubtful: a wrong one in the record does more harm than a question.
-const RIVAL: f32 = 0.025;
+const RIVAL: f32 = 0.05;
 /// So does what is no call-out, if it is this probable.
 const DECOY: f32 = 0.2;
 /// A rival less probable than this is not worth a line in the log.

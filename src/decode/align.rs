@@ -14,7 +14,7 @@ pub fn worst_phone(emissions: &Emissions, frames: Range<usize>, ways: &[Vec<Clas
 /// CTC that begins with the first phone; `None` when the phones do not fit into the frames.
 pub fn phone_costs(emissions: &Emissions, frames: Range<usize>, phones: &[Class]) -> Option<Vec<f32>> {
     let places = 2 * phones.len();
-    let class = |place: usize| if place.is_multiple_of(2) { phones[place / 2] } else { emissions.blank };
+    let class = |place: usize| if place.is_multiple_of(2) { phones[place / 2] } else { emissions.alphabet().blank };
     let mut score = vec![f32::NEG_INFINITY; places];
     // How many places back each path came from, frame by frame.
     let mut came: Vec<Vec<u8>> = Vec::with_capacity(frames.len());
@@ -60,19 +60,12 @@ pub fn phone_costs(emissions: &Emissions, frames: Range<usize>, phones: &[Class]
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::decode::emissions::Classes;
+    use crate::decode::emissions::Alphabet;
 
     /// Three classes (0, 1, the blank 2) that are also the tokens; each row the probabilities of a frame.
     fn emissions(rows: &[[f32; 3]]) -> Emissions {
-        let classes = Classes {
-            members: vec![vec![0], vec![1], vec![2]],
-            boundary: 1,
-            blank: 2,
-            boundary_token: 1,
-            blank_token: 2,
-        };
         let log: Vec<f32> = rows.iter().flatten().map(|p| p.ln()).collect();
-        Emissions::new(&log, 3, &classes)
+        Emissions::new(&log, Alphabet { classes: 3, boundary: 1, blank: 2 })
     }
 
     #[test]

@@ -8,9 +8,8 @@
 pub mod align;
 pub mod confidence;
 pub mod emissions;
+pub mod forward;
 pub mod network;
-pub mod opinions;
-pub mod pairs;
 pub mod reading;
 pub mod search;
 

@@ -1,27 +1,28 @@
 //! From a stretch of audio to readings: find call-outs, then weigh each against its rivals.
 
 use super::align;
-use super::confidence::{Measures, Opinions};
+use super::confidence::Measures;
 use super::emissions::{Class, Emissions};
+use super::forward::Forward;
 use super::network::Network;
 use super::search::{self, Call, Calls, Path, Step, Weights};
 use crate::grammar::decoys::Decoys;
 use crate::grammar::graph::{Graph, WordId};
 use crate::grammar::meaning::{self, Understood};
 use crate::hypothesis::{Alternative, Hypothesis, Word};
-use std::borrow::Borrow;
 use std::ops::Deref;
 use std::ops::Range;
 
 /// Milliseconds in a frame of the acoustic model.
 pub const FRAME_MS: i64 = 20;
 /// The model's first phone comes this much after the sound begins (measured on development voices).
-const ONSET_LAG_MS: i64 = 65;
+const ONSET_LAG_MS: i64 = 52;
 /// Set on the development set: the price of a phone that no call-out explains, of a boundary that is
-/// not heard between two words, of more phones right behind a call-out's end, and how far behind the best a path may
+/// not heard between two words, of a frame of waiting within a call-out, of more phones right behind a call-out's end, and how far behind the best a path may
 /// fall, nats.
 const FILLER_PER_PHONE: f32 = 4.0;
 const UNHEARD_BOUNDARY: f32 = 0.3;
+const WAIT: f32 = 0.03;
 const GLUED: f32 = 4.0;
 const BEAM: f32 = 20.0;
 /// Frames before a call-out, and behind it, that are looked at again when it is weighed. There is room for what makes
@@ -36,14 +37,14 @@ const NEAR: usize = 10;
 const UNLIKELY: f32 = 0.1;
 /// How many meanings are kept apart when a call-out is weighed.
 const MEANINGS: usize = 6;
+/// Nats to a rival where there is none.
+const NO_RIVAL: f32 = 255.0;
 
 /// A hypothesis, with what it was weighed by.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Reading {
     pub hypothesis: Hypothesis,
     pub measures: Measures,
-    /// What each training of the model makes of it, where two were asked.
-    pub opinions: Option<Opinions>,
 }
 
 impl Deref for Reading {
@@ -54,23 +55,29 @@ impl Deref for Reading {
     }
 }
 
-impl Borrow<Hypothesis> for Reading {
-    fn borrow(&self) -> &Hypothesis {
-        &self.hypothesis
-    }
+/// A sentence that may have been said.
+struct Candidate<'n> {
+    understood: Understood,
+    network: &'n Network,
+    /// Where it lies by its best path.
+    call: Call,
+    /// Nats relative to the free path, over all paths.
+    score: f32,
 }
 
-impl Reading {
-    /// One for the tests: these words, which mean an event of that name.
-    #[cfg(test)]
-    pub fn said(words: &str, onset_ms: i64, end_ms: i64, confidence: f32) -> Reading {
-        let hypothesis = Hypothesis::said(words, onset_ms, end_ms, confidence);
-        Reading { hypothesis, measures: Measures::default(), opinions: None }
+impl Candidate<'_> {
+    fn is_decoy(&self) -> bool {
+        self.understood == Understood::Decoy
+    }
+
+    fn word(&self, step: &Step) -> WordId {
+        self.network.arcs[step.arc as usize].word
+    }
+
+    fn words(&self) -> impl Iterator<Item = WordId> {
+        self.call.words.iter().map(|step| self.word(step))
     }
 }
-
-/// A path through a network, and what it means.
-type Candidate<'n> = (Understood, &'n Network, Path);
 
 /// The search over one pack's grammar.
 #[derive(Debug)]
@@ -85,19 +92,20 @@ pub struct Decoder {
 }
 
 impl Decoder {
-    /// `pronunciations[word]` are the ways to say each of the decoys' words, in classes.
-    pub fn new(graph: &Graph, decoys: &Decoys, pronunciations: Vec<Vec<Vec<Class>>>, boundary: Class) -> Decoder {
+    /// `ways[word]` are the ways to say each of the decoys' words, in classes.
+    pub fn new(graph: &Graph, decoys: &Decoys, ways: Vec<Vec<Vec<Class>>>, boundary: Class) -> Decoder {
         let find = Weights {
             filler_per_phone: FILLER_PER_PHONE,
             beam: BEAM,
+            wait: WAIT,
             unheard_boundary: Some(UNHEARD_BOUNDARY),
             glued: GLUED,
             calls: Calls::AnyNumber,
         };
         Decoder {
-            network: Network::new(graph, &pronunciations, boundary),
+            network: Network::new(graph, &ways, boundary),
             decoys: decoys.clone(),
-            ways: pronunciations,
+            ways,
             boundary,
             find,
             weigh: Weights { beam: 1.5 * BEAM, calls: Calls::ExactlyOne, ..find },
@@ -168,61 +176,66 @@ impl Decoder {
         paths
     }
 
-    /// The best of them with its best rival. Where a decoy fits better, it is the rival, and the margin negative.
+    /// The best of them with its best rival. Where a decoy fits better, it is the rival.
     fn weigh(&self, emissions: &Emissions, offset: usize, paths: Vec<Path>) -> Option<Reading> {
-        let lead = self.measure(&self.network, paths.first()?, emissions, f32::from(u8::MAX));
-        let near = (lead.confidence() >= UNLIKELY).then(|| self.near(&paths)).flatten();
-        let decoys = near.iter().flat_map(|near| {
+        let forward = Forward::new(emissions, self.weigh);
+        let mut call_outs: Vec<Candidate> =
+            paths.into_iter().filter_map(|path| self.candidate(&self.network, path, &forward)).collect();
+        call_outs.sort_by(|a, b| b.score.total_cmp(&a.score));
+        let likely = self.measure(call_outs.first()?, emissions).confidence() >= UNLIKELY;
+        let near = likely.then(|| self.near(&call_outs)).flatten();
+        let decoy = near.as_ref().and_then(|near| {
             let found = search::search::<1>(near, emissions, self.weigh);
-            found.into_iter().map(move |path| (near, path))
+            self.candidate(near, found.into_iter().next()?, &forward)
         });
-        let call_outs = paths.into_iter().map(|path| (&self.network, path));
-        let mut found: Vec<Candidate> = call_outs
-            .chain(decoys)
-            .filter_map(|(network, path)| Some((understand(network, path.calls.first()?)?, network, path)))
-            .collect();
-        let is_call_out = |(understood, ..): &Candidate| matches!(understood, Understood::CallOut(_));
-        let at = found.iter().position(is_call_out).unwrap_or(0);
-        let (understood, network, best) = found.remove(at);
-        let of_best = if at == 0 { lead } else { self.measure(network, &best, emissions, lead.margin) };
-        let call = best.calls.first()?;
-        let others = found.into_iter().filter(|(other, ..)| *other != understood);
-        let rival = others.min_by(|a, b| b.2.score.total_cmp(&a.2.score));
-        let margin = rival.as_ref().map_or(lead.margin, |(.., path)| best.score - path.score);
-        let phones = self.phones(network, call);
-        let apart = rival.as_ref().and_then(|(_, network, path)| {
-            Some(strsim::generic_levenshtein(&phones, &self.phones(network, path.calls.first()?)))
-        });
-        let measures = Measures { margin, apart: apart.unwrap_or_default() as f32, ..of_best };
-        let heard = Opinions::of_one(0, measures.confidence(), &measures, 0.0);
+        let at = call_outs.iter().position(|candidate| !candidate.is_decoy()).unwrap_or(0);
+        let best = call_outs.remove(at);
+        let rivals = || call_outs.iter().chain(&decoy).filter(|other| other.understood != best.understood);
+        let nearest = |decoy: bool| {
+            let of_kind = rivals().filter(|rival| rival.is_decoy() == decoy);
+            of_kind.map(|rival| best.score - rival.score).fold(NO_RIVAL, f32::min)
+        };
+        let rival = rivals().max_by(|a, b| a.score.total_cmp(&b.score));
+        let phones = self.phones(&best);
+        let measures = Measures {
+            margin: nearest(false),
+            over_decoy: nearest(true),
+            apart: rival.map_or(0, |rival| strsim::generic_levenshtein(&phones, &self.phones(rival))) as f32,
+            ..self.measure(&best, emissions)
+        };
         let frame_ms = |frame: usize| (frame + offset) as i64 * FRAME_MS;
-        let words = |network: &Network, call: &Call| {
+        let words = |candidate: &Candidate| {
             let word = |step: &Step| Word {
-                text: network.word(step.arc).to_string(),
+                text: candidate.network.word(step.arc).to_string(),
                 from_ms: (frame_ms(step.from) - ONSET_LAG_MS).max(0),
                 to_ms: (frame_ms(step.to) - ONSET_LAG_MS).max(0),
             };
-            call.words.iter().map(word).collect::<Vec<_>>()
+            candidate.call.words.iter().map(word).collect::<Vec<_>>()
         };
         let hypothesis = Hypothesis {
-            understood,
-            words: words(network, call),
-            onset_ms: (frame_ms(start(call)) - ONSET_LAG_MS).max(0),
-            end_ms: frame_ms(end(call)),
+            words: words(&best),
+            onset_ms: (frame_ms(start(&best.call)) - ONSET_LAG_MS).max(0),
+            end_ms: frame_ms(end(&best.call)),
             confidence: measures.confidence(),
-            alternative: rival.map(|(understood, network, path)| Alternative {
-                probability: heard.rival_probability(understood == Understood::Decoy),
-                understood,
-                words: path.calls.first().map(|call| words(network, call)).unwrap_or_default(),
+            alternative: rival.map(|rival| Alternative {
+                understood: rival.understood.clone(),
+                words: words(rival),
+                probability: measures.rival_probability(rival.is_decoy()),
             }),
-            may_go_on: self
-                .network
-                .goes_on(call.words.iter().map(|step| network.arcs[step.arc as usize].word), |a, b| {
-                    self.is_longer(a, b)
-                }),
+            may_go_on: self.network.goes_on(best.words(), |a, b| self.is_longer(a, b)),
+            understood: best.understood,
             disputed: false,
         };
-        Some(Reading { hypothesis, measures, opinions: None })
+        Some(Reading { hypothesis, measures })
+    }
+
+    /// A path's only call-out, if it means something.
+    fn candidate<'n>(&self, network: &'n Network, path: Path, forward: &Forward) -> Option<Candidate<'n>> {
+        let call = path.calls.into_iter().next()?;
+        let arcs = || call.words.iter().map(|step| &network.arcs[step.arc as usize]);
+        let ways: Vec<&[Vec<Class>]> = arcs().map(|arc| self.ways[arc.word as usize].as_slice()).collect();
+        let score = forward.score(&ways) + arcs().map(|arc| arc.score).sum::<f32>();
+        Some(Candidate { understood: understand(network, &call)?, network, call, score })
     }
 
     /// Whether a word can be what another one becomes when it is said on.
@@ -233,26 +246,23 @@ impl Decoder {
     }
 
     /// Words of a call-out, in phones.
-    fn phones(&self, network: &Network, call: &Call) -> Vec<Class> {
-        let words = call.words.iter().map(|step| network.arcs[step.arc as usize].word as usize);
-        words.flat_map(|word| &self.ways[word][0]).copied().collect()
+    fn phones(&self, candidate: &Candidate) -> Vec<Class> {
+        candidate.words().flat_map(|word| &self.ways[word as usize][0]).copied().collect()
     }
 
-    /// The decoys of the call-outs on some paths; `None` where they would be too many.
-    fn near(&self, paths: &[Path]) -> Option<Network> {
-        let words = |call: &Call| -> Vec<WordId> {
-            call.words.iter().map(|step| self.network.arcs[step.arc as usize].word).collect()
-        };
-        let call_outs: Vec<Vec<WordId>> = paths.iter().filter_map(|path| path.calls.first()).map(words).collect();
-        let decoys = self.decoys.of(call_outs.iter().map(Vec::as_slice)).ok()?;
+    /// The decoys of some call-outs; `None` where they would be too many.
+    fn near(&self, call_outs: &[Candidate]) -> Option<Network> {
+        let words: Vec<Vec<WordId>> = call_outs.iter().map(|candidate| candidate.words().collect()).collect();
+        let decoys = self.decoys.of(words.iter().map(Vec::as_slice)).ok()?;
         Some(Network::new(&decoys, &self.ways, self.boundary))
     }
 
-    fn measure(&self, network: &Network, path: &Path, emissions: &Emissions, margin: f32) -> Measures {
-        let call = &path.calls[0];
-        let ways = |arc: u32| self.ways[network.arcs[arc as usize].word as usize].as_slice();
-        let phones = |arc: u32| ways(arc)[0].len() as f32;
-        let total: f32 = call.words.iter().map(|step| phones(step.arc)).sum();
+    /// All that is measured of a candidate by itself.
+    fn measure(&self, candidate: &Candidate, emissions: &Emissions) -> Measures {
+        let Candidate { call, score, .. } = candidate;
+        let ways = |step: &Step| self.ways[candidate.word(step) as usize].as_slice();
+        let phones = |step: &Step| ways(step)[0].len() as f32;
+        let total: f32 = call.words.iter().map(phones).sum();
         let (from, to) = (start(call), end(call));
         let cost = call.words[0].score_from - call.words[call.words.len() - 1].score_to;
         let free: f32 = emissions.free[from..to].iter().sum();
@@ -263,13 +273,14 @@ impl Decoder {
         let worst = |costs: &mut dyn Iterator<Item = f32>| costs.fold(0.0, f32::max);
         Measures {
             gap: cost / total,
-            worst_word: worst(&mut call.words.iter().map(|step| (step.score_from - step.score_to) / phones(step.arc))),
+            worst_word: worst(&mut call.words.iter().map(|step| (step.score_from - step.score_to) / phones(step))),
             worst_phone: worst(
-                &mut call.words.iter().map(|step| align::worst_phone(emissions, step.from..step.to, ways(step.arc))),
+                &mut call.words.iter().map(|step| align::worst_phone(emissions, step.from..step.to, ways(step))),
             ),
             absolute: (free - cost) / total,
-            gain: swallowed * self.find.filler_per_phone + path.score,
-            margin,
+            gain: swallowed * self.find.filler_per_phone + score,
+            margin: NO_RIVAL,
+            over_decoy: NO_RIVAL,
             apart: 0.0,
             phones: total,
             pace: (to - from) as f32 / total,

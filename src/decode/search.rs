@@ -10,6 +10,8 @@ pub struct Weights {
     pub filler_per_phone: f32,
     /// Places this far below the best are dropped, nats.
     pub beam: f32,
+    /// What each frame costs in which nothing is heard within a call-out, nats: nobody waits for long between two words.
+    pub wait: f32,
     /// What it costs that no boundary is heard between two words, nats; `None`: it must be heard.
     pub unheard_boundary: Option<f32>,
     /// Where there is one call-out: what it costs at most that a phone follows within [`ATTACHED`] frames and without a
@@ -248,7 +250,7 @@ impl<'a, const K: usize> Run<'a, K> {
                 after.offer_all(&self.ended[ATTACHED - 1], swallow, &self.arena);
                 self.ended.rotate_right(1);
                 self.ended[0] = ended;
-                let boundary = self.emissions.relative(frame, self.emissions.boundary);
+                let boundary = self.emissions.boundary(frame);
                 let price = if begins_phone { swallow - self.weights.glued } else { boundary };
                 self.ended.iter().for_each(|slot| after.offer_all(slot, price, &self.arena));
                 if begins_phone {
@@ -276,7 +278,7 @@ impl<'a, const K: usize> Run<'a, K> {
         let network = self.network;
         let info = &network.nodes[node as usize];
         let phone = self.emissions.relative(frame, info.class);
-        let blank = self.emissions.relative(frame, self.emissions.blank);
+        let blank = self.emissions.blank(frame) - self.weights.wait;
         let arena = &self.arena;
         let stay = self.next.at(node);
         stay.phone.offer_all(&place.phone, phone, arena);

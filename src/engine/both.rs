@@ -1,7 +1,7 @@
 //! Two engines on the same audio: what both hear alike counts, what they dispute is doubtful.
 
+use super::pairs::{Pair, pairs, same, shared};
 use super::{Again, Engine, EngineError};
-use crate::decode::pairs::{Pair, pairs, same, shared};
 use crate::grammar::meaning::Understood;
 use crate::hypothesis::Alternative;
 use crate::hypothesis::Hypothesis;

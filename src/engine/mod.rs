@@ -3,21 +3,16 @@
 pub mod assets;
 pub mod both;
 pub mod builtin;
-pub mod conformer;
-pub mod dictation;
-mod features;
-pub mod package;
+pub mod encoder;
+pub mod mel;
+mod pairs;
 pub mod phones;
-pub mod pieces;
 pub mod transcript;
-mod tuning;
 pub mod unloaded;
 pub mod vosk;
 
 use crate::hypothesis::Hypothesis;
 use crate::record::EngineId;
-use crate::terminal::safe;
-use std::path::Path;
 use std::sync::Arc;
 
 /// Something that hears call-outs.
@@ -64,12 +59,12 @@ pub type Again = Arc<dyn Fn() -> Result<Box<dyn Engine>, EngineError> + Send + S
 pub enum EngineError {
     #[error(transparent)]
     Assets(#[from] assets::AssetError),
-    #[error("the acoustic model {path} is not the one this program was made for. Run `make assets` to fetch it anew")]
-    Model { path: String },
     #[error("{seconds} s of audio at once are too long to hear: cut it into pieces of a minute or less")]
     TooLong { seconds: usize },
-    #[error("the tuning in this build is damaged: build it anew from a clean checkout")]
-    Tuning,
+    #[error("the acoustic model in this build is damaged: build it anew from a clean checkout")]
+    Build,
+    #[error("the acoustic model failed: {0}")]
+    Run(String),
     #[error("pronunciations use phones that the acoustic model does not have: {0}. Write them in ARPAbet")]
     Phones(String),
     #[error(
@@ -98,14 +93,9 @@ pub enum EngineError {
 }
 
 impl EngineError {
-    /// A model's file that has its pinned SHA-256 and still is not what is wanted.
-    fn unusable(path: &Path) -> EngineError {
-        EngineError::Model { path: safe(path.display()) }
-    }
-
     /// Whether a file that is damaged, missing or slow is the cause, so that the same may work once it is mended.
     pub fn may_mend(&self) -> bool {
-        use EngineError::{Assets, Loading, Model, VoskLibrary, VoskLoad};
-        matches!(self, Assets(_) | Loading | Model { .. } | VoskLibrary { .. } | VoskLoad { .. })
+        use EngineError::{Assets, Loading, VoskLibrary, VoskLoad};
+        matches!(self, Assets(_) | Loading | VoskLibrary { .. } | VoskLoad { .. })
     }
 }

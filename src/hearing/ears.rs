@@ -200,6 +200,7 @@ impl Worker {
 mod tests {
     use super::*;
     use crate::engine::EngineError;
+    use crate::engine::unloaded::Unloaded;
     use crate::hearing::{Heard, RATE, Then};
     use crate::record::EngineId;
     use std::sync::Mutex;
@@ -253,5 +254,41 @@ mod tests {
             _ => None,
         });
         assert!(heard.eq((1..7).map(|second| (second * 1000, true))), "{told:?}");
+    }
+
+    /// Hears talk in everything.
+    struct Steady;
+
+    impl Engine for Steady {
+        fn id(&self) -> EngineId {
+            unreachable!("nobody asks")
+        }
+
+        fn hear(&mut self, _: &[f32]) -> Result<Vec<Hypothesis>, EngineError> {
+            Ok(vec![])
+        }
+
+        fn again(&self) -> Again {
+            Arc::new(|| Ok(Box::new(Steady)))
+        }
+    }
+
+    #[test]
+    fn what_is_said_while_an_engine_cannot_be_loaded_is_heard_once_it_can() {
+        let told = Arc::new(Mutex::new(Vec::new()));
+        let noted = told.clone();
+        let report = move |report| noted.lock().unwrap().push(report);
+        let id = EngineId { name: "to come".into(), sha256: "".into(), model_sha256: "".into(), files: vec![] };
+        let engine = Unloaded::new(id, &EngineError::Loading, Steady.again());
+        let ears = Ears::start(Box::new(engine), Instant::now(), report).unwrap();
+        ears.hear(Segment { from: 0, samples: vec![0.0; RATE as usize], then: Then::Pause });
+        ears.finish();
+        let told = told.lock().unwrap();
+        let state = |report: &Report| match report {
+            Report::Engine { state, .. } => state.to_string(),
+            Report::Heard(batch) => format!("{:?}", batch.heard),
+            Report::SoFar(_) => "so far".into(),
+        };
+        assert_eq!(told.iter().map(state).collect::<Vec<_>>(), ["failed", "[Talk]", "back"], "{told:?}");
     }
 }

@@ -95,11 +95,7 @@ fn main() -> anyhow::Result<()> {
                     "rival": r.alternative.as_ref().map(|rival| meaning(&rival.understood)),
                     "rival_words": r.alternative.as_ref().map(|rival| rival.sentence()),
                     "features": r.measures.features(),
-                    "opinions": r.opinions.map(|opinions| opinions.features()),
-                    "evidence": r.opinions.and_then(|opinions| opinions.evidence_features()),
-                    "against": r.opinions.zip(r.alternative.as_ref()).map(|(opinions, rival)| {
-                        opinions.rival_features(rival.understood == Understood::Decoy)
-                    }),
+                    "against": r.alternative.as_ref().map(|rival| r.measures.rival_features(rival.understood == Understood::Decoy)),
                 })
             })
             .collect();

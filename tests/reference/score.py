@@ -1,35 +1,36 @@
-"""Scores phrases on recordings by plain CTC Viterbi: the outside reference for the decoder.
+"""Scores phrases on recordings without the program: the outside reference for the acoustic model and the decoder.
 
-usage: score.py CMUDICT    writes reference.json and the recordings (*.flac) beside this file
+usage: score.py CMUDICT    writes reference.json beside this file, and the recordings (*.flac) that are missing
 
-CMUDICT is a CMU Pronouncing Dictionary as text, the one that assets.lock pins. The acoustic model runs
-through PyPI hama's own Python code, and the score is computed here: a trellis over the whole recording
-for one phrase at a time, with a blank before, between and after its phones and the word boundary between
-its words. It shares no code with the program.
+CMUDICT is a CMU Pronouncing Dictionary as text, the one that assets.lock pins. The acoustic model runs in ONNX Runtime,
+over mel features as librosa computes them; the scores are computed here: a trellis over the whole recording for one
+phrase at a time, with a blank before, between and after its phones and the word boundary between its words, for the best
+alignment and for all of them. It shares no code with the program.
 
-Needs requirements.txt, the Debian packages espeak-ng and flite, and ffmpeg.
+Needs numpy, librosa 0.11.0 and onnxruntime 1.32.0 (PyPI), the Debian packages espeak-ng and flite, and ffmpeg.
 """
 
 import collections
-import importlib.metadata
 import json
 import pathlib
 import subprocess
 import sys
 import tempfile
 
-import hama
+import librosa
 import numpy as np
+import onnxruntime
 
 HERE = pathlib.Path(__file__).resolve().parent
+MODEL = HERE.parents[1] / "src/engine/acoustic.onnx"
 RATE = 16000
+SHORTEST = 41600  # samples; shorter sound is padded
 
-# ARPAbet to the model's tokens.
-TOKENS = dict(
-    AA="ɑ", AE="æ", AH="ʌ", AO="ɔ", AW="aʊ", AY="aɪ", B="b", CH="t͡ʃ", D="d", DH="ð", EH="ɛ", ER="ɝ", EY="eɪ",
-    F="f", G="g", HH="h", IH="ɪ", IY="i", JH="d͡ʒ", K="k", L="l", M="m", N="n", NG="ŋ", OW="oʊ", OY="ɔɪ", P="p",
-    R="ɹ", S="s", SH="ʃ", T="t", TH="θ", UH="ʊ", UW="u", V="v", W="w", Y="j", Z="z", ZH="ʒ",
-)
+# The model's classes: ARPAbet, then the word boundary and the blank.
+PHONES = (
+    "AA AE AH AO AW AY B CH D DH EH ER EY F G HH IH IY JH K L M N NG OW OY P R S SH T TH UH UW V W Y Z ZH"
+).split()
+BOUNDARY, BLANK = len(PHONES), len(PHONES) + 1
 
 # Recordings: name, what is said, the voice.
 RECORDINGS = [
@@ -76,78 +77,74 @@ hat on
 
 
 def speak(name, text, voice):
-    """Makes NAME.flac, 16 kHz mono 16 bit, and gives its samples."""
+    """16 kHz mono samples of NAME.flac, which is made if it is missing."""
     flac = HERE / f"{name}.flac"
-    with tempfile.TemporaryDirectory() as folder:
-        wav = str(pathlib.Path(folder) / "said.wav")
-        options = ["-t", text, "-o", wav] if voice[0] == "flite" else ["-w", wav, text]
-        subprocess.run(voice + options, check=True)
-        form = ["-ar", str(RATE), "-ac", "1", "-sample_fmt", "s16", "-bitexact"]
-        subprocess.run(["ffmpeg", "-y", "-loglevel", "error", "-i", wav] + form + [str(flac)], check=True)
+    if not flac.exists():
+        with tempfile.TemporaryDirectory() as folder:
+            wav = str(pathlib.Path(folder) / "said.wav")
+            options = ["-t", text, "-o", wav] if voice[0] == "flite" else ["-w", wav, text]
+            subprocess.run(voice + options, check=True)
+            form = ["-ar", str(RATE), "-ac", "1", "-sample_fmt", "s16", "-bitexact"]
+            subprocess.run(["ffmpeg", "-y", "-loglevel", "error", "-i", wav] + form + [str(flac)], check=True)
     raw = subprocess.run(["ffmpeg", "-loglevel", "error", "-i", str(flac), "-f", "s16le", "-"], check=True, capture_output=True)
     return np.frombuffer(raw.stdout, "<i2").astype(np.float32) / 32768
 
 
 def log_probs(model, samples):
-    inputs = {
-        model._waveform_input_name: samples[None],
-        model._waveform_lengths_input_name: np.array([len(samples)], dtype=np.int64),
-    }
-    out = model.session.run([model._log_probs_output_name], inputs)[0]
-    return out[0] if out.ndim == 3 else out
+    """[frames × 41], a frame for each 20 ms of the samples."""
+    padded = np.pad(samples, (0, max(SHORTEST, -(-len(samples) // 320) * 320) - len(samples)))
+    mel = librosa.feature.melspectrogram(
+        y=padded, sr=RATE, n_fft=400, hop_length=160, window="hann", center=True, pad_mode="reflect", n_mels=80, power=2.0
+    )[:, :-1]
+    mel = np.log10(np.maximum(mel, 1e-10))
+    mel = (np.maximum(mel, mel.max() - 8) + 4) / 4
+    out = model.run(None, {"mel": mel.T[None].astype(np.float32)})[0][0]
+    return out[: -(-len(samples) // 320)]
 
 
-def viterbi(log_probs, tokens, blank):
-    """Log-probability of the best alignment of all frames with `tokens`."""
-    states = np.full(2 * len(tokens) + 1, blank)
-    states[1::2] = tokens
-    # A blank may be left out between two different tokens.
+def trellis(log_probs, classes, join):
+    """Log-probability of the alignments of all frames with `classes`: of the best (join is max) or of all (logaddexp)."""
+    states = np.full(2 * len(classes) + 1, BLANK)
+    states[1::2] = classes
+    # A blank may be left out between two different classes.
     skips = np.zeros(len(states), bool)
     skips[3::2] = states[3::2] != states[1:-2:2]
-    best = np.full(len(states), -np.inf)
-    best[:2] = log_probs[0, states[:2]]
+    score = np.full(len(states), -np.inf)
+    score[:2] = log_probs[0, states[:2]]
     for frame in log_probs[1:].astype(np.float64):
-        one = np.concatenate([[-np.inf], best[:-1]])
-        two = np.where(skips, np.concatenate([[-np.inf, -np.inf], best[:-2]]), -np.inf)
-        best = np.maximum(np.maximum(best, one), two) + frame[states]
-    return float(max(best[-1], best[-2]))
+        one = np.concatenate([[-np.inf], score[:-1]])
+        two = np.where(skips, np.concatenate([[-np.inf, -np.inf], score[:-2]]), -np.inf)
+        score = join(join(score, one), two) + frame[states]
+    return float(join(score[-1], score[-2]))
+
+
+def rounded(score):
+    return round(score, 4) if np.isfinite(score) else None
 
 
 def main():
-    model = hama.ASRModel()
-    index = {token: k for k, token in enumerate(model.decoder_tokens)}
+    options = onnxruntime.SessionOptions()
+    options.graph_optimization_level = onnxruntime.GraphOptimizationLevel.ORT_DISABLE_ALL
+    model = onnxruntime.InferenceSession(str(MODEL), options)
     said = collections.defaultdict(list)
     for line in pathlib.Path(sys.argv[1]).read_text(encoding="utf-8").splitlines():
         word, *phones = line.split("#")[0].split()
         said[word].append([phone.rstrip("012") for phone in phones])
-    phrases = []
-    for words in PHRASES:
-        # The first pronunciation of each word, in ARPAbet and in tokens.
-        phones = [said[word][0] for word in words.split()]
-        phrases.append({"words": words, "phones": phones, "tokens": [[index[TOKENS[p]] for p in way] for way in phones]})
+    # The first pronunciation of each word.
+    phrases = [{"words": words, "phones": [said[word][0] for word in words.split()]} for words in PHRASES]
     recordings = []
     for name, text, voice in RECORDINGS:
         frames = log_probs(model, speak(name, text, voice))
-        scores = []
+        best, total = [], []
         for phrase in phrases:
-            tokens = phrase["tokens"][0]
-            for word in phrase["tokens"][1:]:
-                tokens = tokens + [index["<wb>"]] + word
-            score = viterbi(frames, tokens, model.blank_id)
-            scores.append(round(score, 4) if np.isfinite(score) else None)
-        best = PHRASES[int(np.argmax([s if s is not None else -np.inf for s in scores]))]
-        print(f"{name}: said \"{text}\", best \"{best}\"")
-        free = round(float(frames.max(1).astype(np.float64).sum()), 4)
-        recordings.append({"file": f"{name}.flac", "said": text, "best": best, "frames": len(frames), "free": free, "scores": scores})
-    document = {
-        "model": f"hama {importlib.metadata.version('hama')}",
-        "boundary": index["<wb>"],
-        "blank": model.blank_id,
-        "tokens": {phone: index[token] for phone, token in TOKENS.items()},
-        "phrases": phrases,
-        "recordings": recordings,
-    }
-    text = json.dumps(document, ensure_ascii=False, indent=1)
+            classes = [c for way in phrase["phones"] for c in (BOUNDARY, *map(PHONES.index, way))][1:]
+            best.append(rounded(trellis(frames, classes, np.maximum)))
+            total.append(rounded(trellis(frames, classes, np.logaddexp)))
+        likely = PHRASES[int(np.argmax([s if s is not None else -np.inf for s in total]))]
+        print(f"{name}: said \"{text}\", best \"{likely}\"")
+        free = rounded(float(frames.max(1).astype(np.float64).sum()))
+        recordings.append({"file": f"{name}.flac", "said": text, "best": likely, "frames": len(frames), "free": free, "viterbi": best, "forward": total})
+    text = json.dumps({"phrases": phrases, "recordings": recordings}, indent=1)
     (HERE / "reference.json").write_text(text + "\n", encoding="utf-8")
 
 

@@ -1,24 +1,23 @@
 //! Which hypotheses of two listeners are of the same sound.
 
 use crate::hypothesis::Hypothesis;
-use std::borrow::Borrow;
 
 /// One of the first listener with one of the second, or either alone. Short-lived, so that its size does not matter.
 #[derive(Debug, Clone, PartialEq)]
 #[allow(clippy::large_enum_variant)]
-pub enum Pair<H> {
-    Both(H, H),
-    First(H),
-    Second(H),
+pub enum Pair {
+    Both(Hypothesis, Hypothesis),
+    First(Hypothesis),
+    Second(Hypothesis),
 }
 
 /// Each of the first with one of the second that overlaps it, with the same meaning if there is one, else the one that
 /// overlaps most; what is left of the second comes behind all of the first.
-pub fn pairs<H: Borrow<Hypothesis>>(first: Vec<H>, second: Vec<H>) -> Vec<Pair<H>> {
-    let mut second: Vec<Option<H>> = second.into_iter().map(Some).collect();
-    let mut out: Vec<Pair<H>> = Vec::new();
+pub fn pairs(first: Vec<Hypothesis>, second: Vec<Hypothesis>) -> Vec<Pair> {
+    let mut second: Vec<Option<Hypothesis>> = second.into_iter().map(Some).collect();
+    let mut out: Vec<Pair> = Vec::new();
     for one in first {
-        let shared = |other: &H| (shared(one.borrow(), other.borrow()), same(one.borrow(), other.borrow()));
+        let shared = |other: &Hypothesis| (shared(&one, other), same(&one, other));
         let partner = (0..second.len())
             .filter_map(|k| second[k].as_ref().map(|other| (k, shared(other))))
             .filter(|(_, (shared, _))| *shared > 0)
