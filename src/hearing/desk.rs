@@ -280,6 +280,10 @@ impl Desk {
     fn give_up(&mut self, at: usize, why: &str, now: Millis) {
         let Some(Waiting { segment, .. }) = self.waiting.remove(at) else { return };
         self.kept -= segment.samples.len();
+        let batch = self.joiner.skip(&segment);
+        if !batch.heard.is_empty() {
+            self.out.push(Order::Report(Report::Heard(batch)));
+        }
         let (from, to) = segment.span();
         let trouble =
             self.trouble.get_or_insert(Trouble { slow: true, late_from: from, healed: Some(now), missed: None });

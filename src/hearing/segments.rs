@@ -25,10 +25,11 @@ const RECENT: usize = 48_000;
 /// Looks with speech, out of the last `ONSET_OF`, that begin a segment.
 const ONSET: usize = 3;
 const ONSET_OF: usize = 5;
-/// Longest segment: 6 s. The engine's cost grows faster than the length.
-const LONGEST: usize = 96_000;
-/// How much of a full segment is heard again with the next one: 2.5 s, longer than most call-outs.
-const OVERLAP: usize = 40_000;
+/// Longest segment: 8 s. The engine's cost grows faster than the length.
+const LONGEST: usize = 128_000;
+/// How much of a full segment is heard again with the next one: 4 s. A call-out that is longer than that may stand whole in
+/// neither. Nearly all are shorter; at an easy pace one in eight is longer than 2.5 s, the longest dose 5 s.
+const OVERLAP: usize = 64_000;
 /// A segment with less speech than this many looks holds no call-out: 100 ms.
 const SHORTEST: usize = 10;
 
@@ -55,8 +56,8 @@ pub enum Then {
     Pause,
     /// It was cut in mid-speech; the next segment begins at `from`.
     More { from: u64 },
-    /// It is still running, and comes again with its true end: a short pause may be its last.
-    Open,
+    /// It is still running, and comes again with its true end. Where nobody speaks now, a short pause may be its last.
+    Open { quiet: bool },
 }
 
 /// Finds segments in a stream that may come in pieces of any size.
@@ -172,7 +173,7 @@ impl Segmenter {
         if softer && self.since_ahead > TOGETHER && worth && self.looked < LONGEST && self.looked <= self.saved {
             self.since_ahead = 0;
             self.saved -= self.looked;
-            return Some(self.cut(self.looked, Then::Open));
+            return Some(self.cut(self.looked, Then::Open { quiet: self.quiet >= EARLY }));
         }
         if self.looked >= LONGEST {
             let next = self.looked - OVERLAP;
@@ -237,7 +238,8 @@ mod tests {
     fn what_was_said_in_a_loud_room_is_heard_ahead_when_its_voice_ends() {
         // Babble, and for a second somebody ten times as loud: there is no pause.
         let pieces = [(2_000, 0.0), (1_500, 0.03), (1_000, 0.3), (1_000, 0.03)];
-        let ahead: Vec<Segment> = segments(&pieces).into_iter().filter(|segment| segment.then == Then::Open).collect();
+        let ahead: Vec<Segment> =
+            segments(&pieces).into_iter().filter(|segment| matches!(segment.then, Then::Open { .. })).collect();
         let ends: Vec<Millis> = ahead.iter().map(|segment| segment.span().1).collect();
         assert!(ends.iter().filter(|end| (4_600..4_900).contains(*end)).count() == 1, "{ends:?}");
     }
