@@ -23,8 +23,13 @@ const TOGETHER: usize = 10;
 /// So much of what is being said is looked at while it is: 3 s.
 const RECENT: usize = 48_000;
 /// Looks with speech, out of the last `ONSET_OF`, that begin a segment.
-const ONSET: usize = 3;
-const ONSET_OF: usize = 5;
+const ONSET: u32 = 3;
+const ONSET_OF: u32 = 5;
+/// The sound's first sample is looked for in so much before that moment: 80 ms. It is the first that is twice as large as
+/// all before it, or the next power of two above that, so that it is the same sample wherever the looks fall. Those below
+/// the least of them, -60 dB of full scale, are silence.
+const FIRST_IN: usize = 1280;
+const LEAST: f32 = 1.0 / 1024.0;
 /// Longest segment: 8 s. The engine's cost grows faster than the length.
 const LONGEST: usize = 128_000;
 /// How much of a full segment is heard again with the next one: 4 s. A call-out that is longer than that may stand whole in
@@ -69,8 +74,8 @@ pub struct Segmenter {
     kept_from: u64,
     /// Samples of `kept` that have been looked at.
     looked: usize,
-    /// What each of these looks found.
-    active: Vec<bool>,
+    /// What the last looks found: a bit each, the newest lowest.
+    active: u32,
     /// Looks with speech in the running segment, and since when there was none.
     speech: usize,
     quiet: usize,
@@ -98,7 +103,7 @@ impl Segmenter {
             kept: Vec::new(),
             kept_from: 0,
             looked: 0,
-            active: Vec::new(),
+            active: 0,
             speech: 0,
             quiet: 0,
             hushed: 0,
@@ -123,7 +128,8 @@ impl Segmenter {
             let active = self.activity.look(&self.kept[self.looked..self.looked + HOP]);
             self.looked += HOP;
             self.saved = (self.saved + HOP).min(MOST_SAVED);
-            self.active.push(active);
+            self.active = self.active << 1 | u32::from(active);
+            self.note_level();
             if self.in_segment { done.extend(self.go_on(active)) } else { self.wait() }
         }
         done
@@ -144,13 +150,24 @@ impl Segmenter {
     }
 
     fn wait(&mut self) {
-        let recent = self.active.iter().rev().take(ONSET_OF);
-        if recent.filter(|active| **active).count() >= ONSET {
+        let recent = self.active & ((1 << ONSET_OF) - 1);
+        if recent.count_ones() >= ONSET {
             self.in_segment = true;
-            self.speech = ONSET;
+            self.speech = ONSET as usize;
             self.quiet = 0;
+            self.forget(self.first().saturating_sub(LEAD));
+        } else {
+            self.forget(self.looked.saturating_sub(LEAD + FIRST_IN));
         }
-        self.forget(self.looked.saturating_sub(LEAD + HOP * ONSET_OF));
+    }
+
+    /// The first sample of the sound that has just begun. What the engine hears of a sound depends, a little, on where its
+    /// frames fall, so a segment begins as far before this sample wherever the stream began.
+    fn first(&self) -> usize {
+        let (before, since) = self.kept[..self.looked].split_at(self.looked.saturating_sub(FIRST_IN));
+        let noise = before.iter().fold(LEAST, |most, x| most.max(2.0 * x.abs()));
+        let least = noise.log2().ceil().exp2();
+        before.len() + since.iter().position(|x| x.abs() >= least).unwrap_or_default()
     }
 
     fn go_on(&mut self, active: bool) -> Option<Segment> {
@@ -161,23 +178,24 @@ impl Segmenter {
             self.quiet += 1;
         }
         let worth = self.continued || self.speech >= SHORTEST;
+        // Whole looks from its own beginning on.
+        let here = self.looked - self.looked % HOP;
         if self.quiet >= PAUSE {
-            let segment = worth.then(|| self.cut(self.looked, Then::Pause));
+            let segment = worth.then(|| self.cut(here, Then::Pause));
             self.in_segment = false;
             self.continued = false;
             self.forget(self.looked.saturating_sub(LEAD));
             return segment;
         }
-        self.note_level();
         let softer = self.quiet == EARLY || self.hushed == HUSHED;
         if softer && self.since_ahead > TOGETHER && worth && self.looked < LONGEST && self.looked <= self.saved {
             self.since_ahead = 0;
             self.saved -= self.looked;
-            return Some(self.cut(self.looked, Then::Open { quiet: self.quiet >= EARLY }));
+            return Some(self.cut(here, Then::Open { quiet: self.quiet >= EARLY }));
         }
         if self.looked >= LONGEST {
-            let next = self.looked - OVERLAP;
-            let segment = self.cut(self.looked, Then::More { from: self.kept_from + next as u64 });
+            let next = LONGEST - OVERLAP;
+            let segment = self.cut(LONGEST, Then::More { from: self.kept_from + next as u64 });
             self.continued = true;
             self.forget(next);
             return Some(segment);
@@ -208,7 +226,6 @@ impl Segmenter {
 
     fn forget(&mut self, samples: usize) {
         self.kept.drain(..samples);
-        self.active.drain(..samples / HOP);
         self.kept_from += samples as u64;
         self.looked -= samples;
     }
@@ -218,20 +235,47 @@ impl Segmenter {
 mod tests {
     use super::*;
 
-    /// What comes of so many milliseconds of noise as strong as this in bursts of 120 ms, or of near silence.
+    /// So many milliseconds of noise as strong as this in bursts of 120 ms, or of near silence.
+    fn sound(pieces: &[(usize, f32)]) -> Vec<f32> {
+        let mut state = 1u32;
+        let piece = |(ms, loud): &(usize, f32)| {
+            let strengths = (0..ms * 16).map(|n| if n % 3_200 < 1_920 { loud.max(0.0005) } else { 0.0005 });
+            let noise = strengths.map(|strength| {
+                state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+                ((state >> 8) as f32 / (1 << 23) as f32 - 1.0) * strength
+            });
+            noise.collect::<Vec<f32>>()
+        };
+        pieces.iter().flat_map(piece).collect()
+    }
+
     fn segments(pieces: &[(usize, f32)]) -> Vec<Segment> {
-        let (mut segmenter, mut state, mut out) = (Segmenter::new(), 1u32, vec![]);
-        for (ms, loud) in pieces {
-            let samples: Vec<f32> = (0..ms * 16)
-                .map(|n| {
-                    let strength = if n % 3_200 < 1_920 { loud.max(0.0005) } else { 0.0005 };
-                    state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-                    ((state >> 8) as f32 / (1 << 23) as f32 - 1.0) * strength
-                })
-                .collect();
-            out.extend(segmenter.push(&samples));
+        Segmenter::new().push(&sound(pieces))
+    }
+
+    #[test]
+    fn the_same_sound_makes_the_same_segments_wherever_the_stream_began() {
+        // Somebody calls out twice; then babble begins, in which nothing is a pause.
+        let heard = sound(&[(400, 0.0), (900, 0.2), (800, 0.0), (600, 0.1), (700, 0.0), (14_000, 0.03)]);
+        let behind = |quiet: usize| {
+            let front = sound(&[(2_100, 0.0)]);
+            let segments = Segmenter::new().push(&[&front[front.len() - quiet..], &heard].concat());
+            // When one that runs is looked at is another question.
+            let over = segments.into_iter().filter(|segment| !matches!(segment.then, Then::Open { .. }));
+            over.map(|s| (s.from as i64 - quiet as i64, s.samples.len(), s.then)).collect::<Vec<_>>()
+        };
+        let first = behind(0);
+        let cut = |(.., then): &&(i64, usize, Then)| matches!(then, Then::More { .. });
+        assert!(first.len() == 4 && first.iter().filter(cut).count() == 2, "{first:?}");
+        for quiet in [1, 48, 159, 160, 2_080, 8_000, 16_000, 21_933, 32_000] {
+            let segments = behind(quiet);
+            assert_eq!(segments.len(), first.len(), "{quiet}: {segments:?}, {first:?}");
+            for ((from, length, then), (first, its_length, its)) in segments.into_iter().zip(&first) {
+                assert_eq!(from, *first, "begins elsewhere behind {quiet}");
+                assert!(length.abs_diff(*its_length) <= HOP, "{length} and {its_length} behind {quiet}");
+                assert_eq!(std::mem::discriminant(&then), std::mem::discriminant(its));
+            }
         }
-        out
     }
 
     #[test]
