@@ -10,10 +10,13 @@ const LEAD: usize = 4800;
 const PAUSE: usize = 34;
 /// After a pause this long, what was said so far is heard once ahead of the segment's end: 160 ms.
 const EARLY: usize = 16;
-/// In a loud room there is no pause. So the same is done where it is so much softer than it was (8 dB) for 240 ms, as after
-/// a call-out of somebody near.
-const HUSH: f32 = 0.16;
-const HUSHED: usize = 24;
+/// In a loud room there is no pause. So the same is done where it is so much softer than it was (6 dB) for 530 ms, as after
+/// a call-out of somebody near. In babble that is as loud as a tenth of the call-out this comes some 720 ms behind the end
+/// of nine in ten, when all is heard that must be known of what stands behind it, and elsewhere hardly ever.
+const HUSH: f32 = 0.25;
+const HUSHED: usize = 53;
+/// Share of the old value in how loud it is for that: it follows within 150 ms, and words have dips that are shorter.
+const LAGS: f32 = 0.9355;
 /// Hearing ahead may cost as much as hearing once all that comes, and no more. So much of it may be saved up: 9 s.
 const MOST_SAVED: usize = 144_000;
 /// How loud it was is forgotten by half in a second.
@@ -79,8 +82,9 @@ pub struct Segmenter {
     /// Looks with speech in the running segment, and since when there was none.
     speech: usize,
     quiet: usize,
-    /// Since when it is softer than it was, how loud that was, and looks since the segment was heard ahead.
+    /// Since when it is softer than it was, how loud it is and was, and looks since the segment was heard ahead.
     hushed: usize,
+    loud: f32,
     loudest: f32,
     since_ahead: usize,
     /// Samples that may be heard ahead.
@@ -107,6 +111,7 @@ impl Segmenter {
             speech: 0,
             quiet: 0,
             hushed: 0,
+            loud: 0.0,
             loudest: 0.0,
             since_ahead: TOGETHER,
             saved: MOST_SAVED,
@@ -204,9 +209,9 @@ impl Segmenter {
     }
 
     fn note_level(&mut self) {
-        let level = self.activity.level();
-        self.loudest = level.max(self.loudest * FORGETS);
-        self.hushed = if level < self.loudest * HUSH { self.hushed + 1 } else { 0 };
+        self.loud = LAGS * self.loud + (1.0 - LAGS) * self.activity.level();
+        self.loudest = self.loud.max(self.loudest * FORGETS);
+        self.hushed = if self.loud < self.loudest * HUSH { self.hushed + 1 } else { 0 };
         self.since_ahead = self.since_ahead.saturating_add(1);
     }
 
@@ -280,11 +285,11 @@ mod tests {
 
     #[test]
     fn what_was_said_in_a_loud_room_is_heard_ahead_when_its_voice_ends() {
-        // Babble, and for a second somebody ten times as loud: there is no pause.
-        let pieces = [(2_000, 0.0), (1_500, 0.03), (1_000, 0.3), (1_000, 0.03)];
+        // Babble, and for a second somebody ten times as strong: there is no pause.
+        let pieces = [(2_000, 0.0), (1_500, 0.03), (1_000, 0.3), (1_500, 0.03)];
         let ahead: Vec<Segment> =
             segments(&pieces).into_iter().filter(|segment| matches!(segment.then, Then::Open { .. })).collect();
         let ends: Vec<Millis> = ahead.iter().map(|segment| segment.span().1).collect();
-        assert!(ends.iter().filter(|end| (4_600..4_900).contains(*end)).count() == 1, "{ends:?}");
+        assert!(ends.iter().filter(|end| (5_100..5_400).contains(*end)).count() == 1, "{ends:?}");
     }
 }
