@@ -14,7 +14,7 @@ const BEHIND_MS: Millis = 600;
 /// A call-out that may go on: a further word may still be cut off so far behind its end.
 const WORD_MS: Millis = 1_000;
 /// The beginning of a call-out is placed this well. One that begins so close behind a cut may lack its first sound there.
-const PLACED_MS: Millis = 100;
+const PLACED_MS: i64 = 100;
 
 /// Where a call-out lies on the stream's clock.
 #[derive(Debug, Clone, Copy)]
@@ -61,7 +61,7 @@ impl Joiner {
     pub fn join(&mut self, segment: &Segment, readings: Vec<Hypothesis>) -> Batch {
         let (start, end) = segment.span();
         let mut found: Vec<(Span, Hypothesis)> =
-            readings.into_iter().map(|reading| (place(start, &reading), reading)).collect();
+            readings.into_iter().map(|reading| (place(segment, &reading), reading)).collect();
         // An engine may give two that share sound, in any order.
         found.sort_by_key(|(span, _)| span.onset);
         let mut waiting = Vec::new();
@@ -88,7 +88,7 @@ impl Joiner {
                 Then::More { from } => {
                     let behind = if reading.may_go_on { WORD_MS } else { BEHIND_MS };
                     // What the next stretch holds whole is better heard there.
-                    if span.onset >= from * 1000 / RATE + PLACED_MS && span.end + behind > end {
+                    if span.onset as i64 >= to_ms(from) + PLACED_MS && span.end + behind > end {
                         waiting.extend(is_sure(&reading).then_some((span, reading)));
                         continue;
                     }
@@ -107,7 +107,7 @@ impl Joiner {
             Then::More { from } => {
                 self.waiting = waiting;
                 self.before = Some((start, end));
-                self.told.retain(|told| told.span.end > from * 1000 / RATE);
+                self.told.retain(|told| told.span.end as i64 > to_ms(from));
             }
             // What comes next begins in the pause.
             Then::Pause => {
@@ -157,9 +157,13 @@ impl Joiner {
     }
 }
 
-fn place(start: Millis, reading: &Hypothesis) -> Span {
-    let at = |ms: i64| start + Millis::try_from(ms).unwrap_or(0);
+fn place(segment: &Segment, reading: &Hypothesis) -> Span {
+    let at = |ms: i64| Millis::try_from(to_ms(segment.from) + ms).unwrap_or(0);
     Span { onset: at(reading.onset_ms), end: at(reading.end_ms) }
+}
+
+fn to_ms(samples: i64) -> i64 {
+    samples * 1000 / RATE as i64
 }
 
 /// One look was sure of it, and the next had nothing there.
@@ -177,12 +181,12 @@ mod tests {
 
     fn segment(from: Millis, to: Millis, then: Then) -> Segment {
         let samples = |ms: Millis| ms * RATE / 1000;
-        Segment { from: samples(from), samples: vec![0.0; samples(to - from) as usize], then }
+        Segment { from: samples(from) as i64, samples: vec![0.0; samples(to - from) as usize], then }
     }
 
     /// Cut in mid-speech; the next stretch begins at `from`.
     fn more(from: Millis) -> Then {
-        Then::More { from: from * RATE / 1000 }
+        Then::More { from: (from * RATE / 1000) as i64 }
     }
 
     fn words(batch: Batch) -> Vec<String> {
@@ -450,8 +454,8 @@ mod tests {
                         Then::Open { quiet: false } => prop_assert!(heard_behind && !call.may_go_on, "{tale}"),
                         Then::Open { quiet: true } => prop_assert!(!call.may_go_on, "{tale}"),
                         Then::More { from } => {
-                            let next = from * 1000 / RATE + PLACED_MS + 60;
-                            prop_assert!(heard_behind || call.onset < next, "{tale}");
+                            let next = to_ms(from) + PLACED_MS + 60;
+                            prop_assert!(heard_behind || (call.onset as i64) < next, "{tale}");
                         }
                         Then::Pause => {}
                     }

@@ -30,9 +30,9 @@ const ONSET: u32 = 3;
 const ONSET_OF: u32 = 5;
 /// The sound's first sample is looked for in so much before that moment: 80 ms. It is the first that is twice as large as
 /// all before it, or the next power of two above that, so that it is the same sample wherever the looks fall. Those below
-/// the least of them, -60 dB of full scale, are silence.
+/// the least of them, -48 dB of full scale, are as silence.
 const FIRST_IN: usize = 1280;
-const LEAST: f32 = 1.0 / 1024.0;
+const LEAST: f32 = 1.0 / 256.0;
 /// Longest segment: 8 s. The engine's cost grows faster than the length.
 const LONGEST: usize = 128_000;
 /// How much of a full segment is heard again with the next one: 4 s. A call-out that is longer than that may stand whole in
@@ -44,7 +44,8 @@ const SHORTEST: usize = 10;
 /// A stretch of sound. Positions count samples from the start of the stream.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Segment {
-    pub from: u64,
+    /// Negative where the quiet before the stream is part of it.
+    pub from: i64,
     pub samples: Vec<f32>,
     pub then: Then,
 }
@@ -52,8 +53,8 @@ pub struct Segment {
 impl Segment {
     /// Where it begins and ends on the stream's clock.
     pub fn span(&self) -> (Millis, Millis) {
-        let end = self.from + self.samples.len() as u64;
-        (self.from * 1000 / RATE, end * 1000 / RATE)
+        let ms = |at: i64| Millis::try_from(at * 1000 / RATE as i64).unwrap_or(0);
+        (ms(self.from), ms(self.from + self.samples.len() as i64))
     }
 }
 
@@ -63,7 +64,7 @@ pub enum Then {
     /// There was a pause.
     Pause,
     /// It was cut in mid-speech; the next segment begins at `from`.
-    More { from: u64 },
+    More { from: i64 },
     /// It is still running, and comes again with its true end. Where nobody speaks now, a short pause may be its last.
     Open { quiet: bool },
 }
@@ -74,7 +75,7 @@ pub struct Segmenter {
     /// Samples that may still belong to a segment.
     kept: Vec<f32>,
     /// Position of `kept[0]`.
-    kept_from: u64,
+    kept_from: i64,
     /// Samples of `kept` that have been looked at.
     looked: usize,
     /// What the last looks found: a bit each, the newest lowest.
@@ -101,12 +102,13 @@ impl Default for Segmenter {
 }
 
 impl Segmenter {
+    /// It was quiet before, so a segment that begins with the stream has its lead like any other.
     pub fn new() -> Segmenter {
         Segmenter {
             activity: Activity::new(),
-            kept: Vec::new(),
-            kept_from: 0,
-            looked: 0,
+            kept: vec![0.0; LEAD + FIRST_IN],
+            kept_from: -((LEAD + FIRST_IN) as i64),
+            looked: LEAD + FIRST_IN,
             active: 0,
             speech: 0,
             quiet: 0,
@@ -122,7 +124,11 @@ impl Segmenter {
 
     /// Samples taken so far.
     pub fn position(&self) -> u64 {
-        self.kept_from + self.kept.len() as u64
+        u64::try_from(self.end()).unwrap_or(0)
+    }
+
+    fn end(&self) -> i64 {
+        self.kept_from + self.kept.len() as i64
     }
 
     /// Takes samples, gives the segments that they complete.
@@ -144,14 +150,15 @@ impl Segmenter {
     pub fn finish(&mut self) -> Option<Segment> {
         let worth = self.in_segment && (self.continued || self.speech >= SHORTEST);
         let segment = worth.then(|| self.cut(self.kept.len(), Then::Pause));
-        *self = Segmenter { kept_from: self.kept_from + self.kept.len() as u64, ..Segmenter::new() };
+        let next = Segmenter::new();
+        *self = Segmenter { kept_from: self.end() + next.kept_from, ..next };
         segment
     }
 
     /// Moves the clock, where nothing is running: what comes next lies by so many samples later, or earlier.
     pub fn shift(&mut self, samples: i64) {
         debug_assert!(!self.in_segment);
-        self.kept_from = self.kept_from.saturating_add_signed(samples);
+        self.kept_from = self.kept_from.saturating_add(samples);
     }
 
     fn wait(&mut self) {
@@ -200,7 +207,7 @@ impl Segmenter {
         }
         if self.looked >= LONGEST {
             let next = LONGEST - OVERLAP;
-            let segment = self.cut(LONGEST, Then::More { from: self.kept_from + next as u64 });
+            let segment = self.cut(LONGEST, Then::More { from: self.kept_from + next as i64 });
             self.continued = true;
             self.forget(next);
             return Some(segment);
@@ -231,7 +238,7 @@ impl Segmenter {
 
     fn forget(&mut self, samples: usize) {
         self.kept.drain(..samples);
-        self.kept_from += samples as u64;
+        self.kept_from += samples as i64;
         self.looked -= samples;
     }
 }
@@ -260,14 +267,14 @@ mod tests {
 
     #[test]
     fn the_same_sound_makes_the_same_segments_wherever_the_stream_began() {
-        // Somebody calls out twice; then babble begins, in which nothing is a pause.
-        let heard = sound(&[(400, 0.0), (900, 0.2), (800, 0.0), (600, 0.1), (700, 0.0), (14_000, 0.03)]);
+        // Somebody calls out twice, at once; then babble begins, in which nothing is a pause.
+        let heard = sound(&[(900, 0.2), (800, 0.0), (600, 0.1), (700, 0.0), (14_000, 0.03)]);
         let behind = |quiet: usize| {
             let front = sound(&[(2_100, 0.0)]);
             let segments = Segmenter::new().push(&[&front[front.len() - quiet..], &heard].concat());
             // When one that runs is looked at is another question.
             let over = segments.into_iter().filter(|segment| !matches!(segment.then, Then::Open { .. }));
-            over.map(|s| (s.from as i64 - quiet as i64, s.samples.len(), s.then)).collect::<Vec<_>>()
+            over.map(|s| (s.from - quiet as i64, s.samples.len(), s.then)).collect::<Vec<_>>()
         };
         let first = behind(0);
         let cut = |(.., then): &&(i64, usize, Then)| matches!(then, Then::More { .. });
