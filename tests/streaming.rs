@@ -65,7 +65,7 @@ fn heard(hearing: &mut Hearing, stream: &[f32], words: &str) -> (Vec<u64>, usize
     let readings = batches.into_iter().flat_map(|batch| batch.heard);
     let found = |heard| match heard {
         Heard::Reading { onset, reading } => {
-            (reading.sentence() == words).then_some((onset - start, reading.confidence >= REFUSE))
+            (reading.sentence() == words).then_some((onset.saturating_sub(start), reading.confidence >= REFUSE))
         }
         Heard::Talk => None,
     };
