@@ -1,6 +1,6 @@
 //! Accept, doubt or refuse: the one place where that is decided.
 
-use crate::hypothesis::{Hypothesis, Understood};
+use crate::hypothesis::{Alternative, Hypothesis, Understood};
 use crate::pack::Events;
 use crate::record::{Doubt, Meaning, Rival};
 
@@ -23,29 +23,40 @@ pub enum Verdict {
     Refused,
 }
 
-/// Judges one reading.
-pub fn judge(reading: &Hypothesis, events: &Events) -> Verdict {
-    let Understood::CallOut(meaning) = &reading.understood else { return Verdict::Refused };
-    if reading.confidence < REFUSE {
-        return Verdict::Refused;
-    }
-    let mut meaning = meaning.clone();
-    events.complete(&mut meaning);
-    let close = reading
-        .alternative
-        .as_ref()
-        .is_some_and(|rival| rival.probability >= if rival.understood == Understood::Decoy { DECOY } else { RIVAL });
-    let doubt = if reading.confidence < ACCEPT {
+/// Whether nothing becomes of a reading.
+pub fn is_refused(reading: &Hypothesis) -> bool {
+    reading.understood == Understood::Decoy || reading.confidence < REFUSE
+}
+
+/// Whether there is no doubt about what was said. What it says may still be out of range.
+pub fn is_sure(reading: &Hypothesis) -> bool {
+    !is_refused(reading) && doubt_of(reading).is_none()
+}
+
+/// What is doubtful in how a reading was heard.
+fn doubt_of(reading: &Hypothesis) -> Option<Doubt> {
+    let close =
+        |rival: &Alternative| rival.probability >= if rival.understood == Understood::Decoy { DECOY } else { RIVAL };
+    if reading.confidence < ACCEPT {
         Some(Doubt::LowConfidence)
     } else if reading.disputed {
         Some(Doubt::Disputed)
-    } else if close {
+    } else if reading.alternative.as_ref().is_some_and(close) {
         Some(Doubt::Rival)
-    } else if events.is_out_of_range(&meaning) {
-        Some(Doubt::OutOfRange)
     } else {
         None
+    }
+}
+
+/// Judges one reading.
+pub fn judge(reading: &Hypothesis, events: &Events) -> Verdict {
+    let meaning = match &reading.understood {
+        Understood::CallOut(meaning) if !is_refused(reading) => meaning,
+        _ => return Verdict::Refused,
     };
+    let mut meaning = meaning.clone();
+    events.complete(&mut meaning);
+    let doubt = doubt_of(reading).or_else(|| events.is_out_of_range(&meaning).then_some(Doubt::OutOfRange));
     let rival = reading.alternative.as_ref().filter(|r| r.probability >= NEGLIGIBLE).map(|rival| {
         // A decoy has no event: its words alone tell what else was possible.
         let mut meaning = match &rival.understood {

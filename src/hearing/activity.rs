@@ -21,9 +21,8 @@ const ABOVE: f32 = 5.0;
 const ENOUGH: usize = 3;
 /// Nothing below this power is speech: about -75 dB of full scale in a band.
 const SILENCE: f32 = 1e-7;
-/// The floor is taken over this many blocks of `BLOCK` looks: 3 s.
-const BLOCKS: usize = 6;
-const BLOCK: usize = 50;
+/// The floor is taken over so many looks: 3.2 s.
+const FLOOR: usize = 320;
 /// Share of the old value in the smoothed power.
 const SMOOTH: f32 = 0.7;
 /// The minimum lies below the mean of a noise by about this ratio.
@@ -39,9 +38,29 @@ pub struct Activity {
     spectrum: Vec<Complex<f32>>,
     scratch: Vec<Complex<f32>>,
     smoothed: [f32; BANDS],
-    running: [f32; BANDS],
-    blocks: VecDeque<[f32; BANDS]>,
+    floors: [Least; BANDS],
+}
+
+/// The least of the last [`FLOOR`] values: each that may still become it, with the looks that it has seen, oldest and
+/// least first.
+struct Least {
+    values: VecDeque<(usize, f32)>,
     looks: usize,
+}
+
+impl Least {
+    /// It was quiet before. So a sound that begins with the stream is heard as it is behind a pause.
+    fn new() -> Least {
+        Least { values: VecDeque::from([(0, 0.0)]), looks: 0 }
+    }
+
+    fn add(&mut self, value: f32) -> f32 {
+        self.looks += 1;
+        while self.values.pop_back_if(|(_, last)| *last >= value).is_some() {}
+        self.values.push_back((self.looks, value));
+        while self.values.pop_front_if(|(look, _)| *look + FLOOR <= self.looks).is_some() {}
+        self.values.front().map_or(value, |(_, least)| *least)
+    }
 }
 
 impl Activity {
@@ -56,9 +75,7 @@ impl Activity {
             window: (0..WINDOW).map(hann).collect(),
             history: vec![0.0; WINDOW],
             smoothed: [0.0; BANDS],
-            running: [f32::INFINITY; BANDS],
-            blocks: VecDeque::new(),
-            looks: 0,
+            floors: std::array::from_fn(|_| Least::new()),
         }
     }
 
@@ -67,34 +84,18 @@ impl Activity {
         self.history.drain(..hop.len());
         self.history.extend(hop.iter().map(|x| if x.is_finite() { *x } else { 0.0 }));
         let power = self.powers();
-        for (smoothed, power) in self.smoothed.iter_mut().zip(power) {
-            *smoothed = if self.looks == 0 { power } else { SMOOTH * *smoothed + (1.0 - SMOOTH) * power };
+        let mut lifted = 0;
+        for ((smoothed, floor), power) in self.smoothed.iter_mut().zip(&mut self.floors).zip(power) {
+            *smoothed = SMOOTH * *smoothed + (1.0 - SMOOTH) * power;
+            let floor = floor.add(*smoothed) * BIAS;
+            lifted += usize::from(*smoothed > SILENCE && *smoothed > ABOVE * floor.max(SILENCE / ABOVE));
         }
-        self.track_floor();
-        let floor = |band: usize| self.blocks.iter().map(|b| b[band]).fold(self.running[band], f32::min) * BIAS;
-        let lifted = (0..BANDS).filter(|&band| {
-            self.smoothed[band] > SILENCE && self.smoothed[band] > ABOVE * floor(band).max(SILENCE / ABOVE)
-        });
-        lifted.count() >= ENOUGH
+        lifted >= ENOUGH
     }
 
     /// How loud it is now: the power in all bands, smoothed over the last looks.
     pub fn level(&self) -> f32 {
         self.smoothed.iter().sum()
-    }
-
-    fn track_floor(&mut self) {
-        for (running, smoothed) in self.running.iter_mut().zip(self.smoothed) {
-            *running = running.min(smoothed);
-        }
-        self.looks += 1;
-        if self.looks.is_multiple_of(BLOCK) {
-            self.blocks.push_back(self.running);
-            self.running = self.smoothed;
-            if self.blocks.len() > BLOCKS {
-                self.blocks.pop_front();
-            }
-        }
     }
 
     /// Mean power of each band.

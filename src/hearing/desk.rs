@@ -280,6 +280,10 @@ impl Desk {
     fn give_up(&mut self, at: usize, why: &str, now: Millis) {
         let Some(Waiting { segment, .. }) = self.waiting.remove(at) else { return };
         self.kept -= segment.samples.len();
+        let batch = self.joiner.skip(&segment);
+        if !batch.heard.is_empty() {
+            self.out.push(Order::Report(Report::Heard(batch)));
+        }
         let (from, to) = segment.span();
         let trouble =
             self.trouble.get_or_insert(Trouble { slow: true, late_from: from, healed: Some(now), missed: None });
@@ -370,7 +374,7 @@ mod tests {
 
     /// A second of sound that begins at this second; a pause follows.
     fn segment(second: u64) -> Segment {
-        Segment { from: second * RATE, samples: vec![0.0; RATE as usize], then: Then::Pause }
+        Segment { from: (second * RATE) as i64, samples: vec![0.0; RATE as usize], then: Then::Pause }
     }
 
     fn reading() -> Hypothesis {
@@ -423,7 +427,7 @@ mod tests {
                     Order::Hear(_) if self.hangs => {}
                     Order::Hear(segment) => {
                         self.now += 100;
-                        let fails = self.broken || self.poison.contains(&(segment.from / RATE));
+                        let fails = self.broken || self.poison.contains(&(segment.from as u64 / RATE));
                         let heard = if fails { Err("it panicked: on purpose".into()) } else { Ok(vec![reading()]) };
                         self.desk.heard(heard, self.now);
                     }

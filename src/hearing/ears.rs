@@ -240,7 +240,7 @@ mod tests {
         let engine = Unsteady { given: Arc::default(), refusals: Arc::default() };
         let ears = Ears::start(Box::new(engine), Instant::now(), report).unwrap();
         for second in 0..6 {
-            ears.hear(Segment { from: second * RATE, samples: vec![0.0; RATE as usize], then: Then::Pause });
+            ears.hear(Segment { from: (second * RATE) as i64, samples: vec![0.0; RATE as usize], then: Then::Pause });
         }
         ears.finish();
         let told = told.lock().unwrap();
