@@ -19,6 +19,8 @@ pub struct Hypothesis {
     pub alternative: Option<Alternative>,
     /// Whether the grammar lets the call-out go on behind its last word.
     pub may_go_on: bool,
+    /// Speech goes on right behind it, where the grammar could, too: words may be missing.
+    pub unfinished: bool,
     /// Two engines listened and did not hear the same.
     pub disputed: bool,
 }
@@ -64,6 +66,7 @@ impl Hypothesis {
             confidence,
             alternative: None,
             may_go_on: false,
+            unfinished: false,
             disputed: false,
         }
     }

@@ -95,6 +95,7 @@ impl Case {
             wait: 0.0,
             unheard_boundary: self.unheard_boundary,
             glued: self.glued,
+            per_call_out: 0.0,
             calls,
         };
         search::<K>(&self.network(), &self.emissions(), weights)

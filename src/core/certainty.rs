@@ -37,7 +37,7 @@ pub fn is_sure(reading: &Hypothesis) -> bool {
 fn doubt_of(reading: &Hypothesis) -> Option<Doubt> {
     let close =
         |rival: &Alternative| rival.probability >= if rival.understood == Understood::Decoy { DECOY } else { RIVAL };
-    if reading.confidence < ACCEPT {
+    if reading.confidence < ACCEPT || reading.unfinished {
         Some(Doubt::LowConfidence)
     } else if reading.disputed {
         Some(Doubt::Disputed)
@@ -72,4 +72,17 @@ pub fn judge(reading: &Hypothesis, events: &Events) -> Verdict {
 /// Three decimals: more would claim a precision that is not there.
 pub fn rounded(probability: f32) -> f64 {
     (f64::from(probability) * 1000.0).round() / 1000.0
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_may_lack_words_is_doubtful_however_clearly_it_was_heard() {
+        let heard = Hypothesis::said("heart rate sixty", 0, 900, 0.99);
+        assert!(is_sure(&heard));
+        let unfinished = Hypothesis { unfinished: true, ..heard };
+        assert!(!is_sure(&unfinished) && !is_refused(&unfinished));
+    }
 }

@@ -75,7 +75,10 @@ fn difference(left: &str, right: &str) -> Option<(String, String)> {
     while head > 0 && (head + tail == shorter || is_number(left[head - 1])) {
         head -= 1;
     }
-    while tail > 0 && is_number(left[left.len() - tail]) && is_number(left[left.len() - tail - 1]) {
+    while (1..left.len()).contains(&tail)
+        && is_number(left[left.len() - tail])
+        && is_number(left[left.len() - tail - 1])
+    {
         tail -= 1;
     }
     let part = |words: &[&str]| words[head..words.len() - tail].join(" ");

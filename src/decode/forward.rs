@@ -139,6 +139,7 @@ mod tests {
         wait: 0.0,
         unheard_boundary: Some(0.5),
         glued: 1.0,
+        per_call_out: 0.0,
         calls: Calls::ExactlyOne,
     };
 

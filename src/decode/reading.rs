@@ -17,13 +17,14 @@ use std::ops::Range;
 pub const FRAME_MS: i64 = 20;
 /// The model's first phone comes this much after the sound begins (measured on development voices).
 const ONSET_LAG_MS: i64 = 52;
-/// Set on the development set: the price of a phone that no call-out explains, of a boundary that is
-/// not heard between two words, of a frame of waiting within a call-out, of more phones right behind a call-out's end, and how far behind the best a path may
-/// fall, nats.
+/// Set on the development set: the price of a phone that no call-out explains, of a boundary that is not heard between two
+/// words, of a frame of waiting within a call-out, of more phones right behind a call-out's end, of each call-out, and how
+/// far behind the best a path may fall, nats.
 const FILLER_PER_PHONE: f32 = 4.0;
 const UNHEARD_BOUNDARY: f32 = 0.3;
-const WAIT: f32 = 0.03;
+const WAIT: f32 = 0.06;
 const GLUED: f32 = 4.0;
+const PER_CALL_OUT: f32 = 1.0;
 const BEAM: f32 = 20.0;
 /// Frames before a call-out, and behind it, that are looked at again when it is weighed. There is room for what makes
 /// it another: "has not been" before it, or "point eight" behind "thirty six".
@@ -33,6 +34,9 @@ const BEHIND: usize = 30;
 const SLACK: usize = 5;
 /// Frames beside a call-out in which other speech speaks against it: 200 ms.
 const NEAR: usize = 10;
+/// Behind a call-out that may go on, so many phones in so many frames (400 ms) are speech that may belong to it.
+const SPEECH: usize = 2;
+const FOLLOWING: usize = 20;
 /// A decoy can only make a call-out less sure: none is looked for beside one that is less sure than this.
 const UNLIKELY: f32 = 0.1;
 /// How many meanings are kept apart when a call-out is weighed.
@@ -100,6 +104,7 @@ impl Decoder {
             wait: WAIT,
             unheard_boundary: Some(UNHEARD_BOUNDARY),
             glued: GLUED,
+            per_call_out: PER_CALL_OUT,
             calls: Calls::AnyNumber,
         };
         Decoder {
@@ -108,7 +113,7 @@ impl Decoder {
             ways,
             boundary,
             find,
-            weigh: Weights { beam: 1.5 * BEAM, calls: Calls::ExactlyOne, ..find },
+            weigh: Weights { beam: 1.5 * BEAM, per_call_out: 0.0, calls: Calls::ExactlyOne, ..find },
         }
     }
 
@@ -212,6 +217,7 @@ impl Decoder {
             };
             candidate.call.words.iter().map(word).collect::<Vec<_>>()
         };
+        let may_go_on = self.network.goes_on(best.words(), |a, b| self.is_longer(a, b));
         let hypothesis = Hypothesis {
             words: words(&best),
             onset_ms: (frame_ms(start(&best.call)) - ONSET_LAG_MS).max(0),
@@ -222,7 +228,8 @@ impl Decoder {
                 words: words(rival),
                 probability: measures.rival_probability(rival.is_decoy()),
             }),
-            may_go_on: self.network.goes_on(best.words(), |a, b| self.is_longer(a, b)),
+            may_go_on,
+            unfinished: may_go_on && phones_begun(emissions, end(&best.call), FOLLOWING) >= SPEECH,
             understood: best.understood,
             disputed: false,
         };
@@ -266,9 +273,7 @@ impl Decoder {
         let (from, to) = (start(call), end(call));
         let cost = call.words[0].score_from - call.words[call.words.len() - 1].score_to;
         let free: f32 = emissions.free[from..to].iter().sum();
-        let crowd = |from: usize, to: usize| {
-            emissions.begins_phone[from..to.min(emissions.frames())].iter().filter(|b| **b).count() as f32
-        };
+        let crowd = |from: usize, frames: usize| phones_begun(emissions, from, frames) as f32;
         let swallowed = emissions.begins_phone.iter().filter(|b| **b).count() as f32;
         let worst = |costs: &mut dyn Iterator<Item = f32>| costs.fold(0.0, f32::max);
         Measures {
@@ -285,11 +290,17 @@ impl Decoder {
             phones: total,
             pace: (to - from) as f32 / total,
             clarity: free / (to - from).max(1) as f32,
-            heard: crowd(from, to) / total,
-            before: crowd(from.saturating_sub(NEAR), from),
-            after: crowd(to, to + NEAR),
+            heard: crowd(from, to - from) / total,
+            before: crowd(from.saturating_sub(NEAR), from.min(NEAR)),
+            after: crowd(to, NEAR),
         }
     }
+}
+
+/// How many phones the model hears begin in so many frames from one on.
+fn phones_begun(emissions: &Emissions, from: usize, frames: usize) -> usize {
+    let to = (from + frames).min(emissions.frames());
+    emissions.begins_phone[from..to].iter().filter(|begins| **begins).count()
 }
 
 fn understand(network: &Network, call: &Call) -> Option<Understood> {

@@ -18,6 +18,8 @@ pub struct Weights {
     /// boundary, nats. A boundary costs what it is less likely than the free path: "thirty" is not the beginning of
     /// "thirteen".
     pub glued: f32,
+    /// What each call-out costs, nats: one that explains the sound is better than two.
+    pub per_call_out: f32,
     /// Whether there may be any number of call-outs, or must be exactly one.
     pub calls: Calls,
 }
@@ -324,7 +326,7 @@ impl<'a, const K: usize> Run<'a, K> {
         let class = self.network.nodes[root as usize].class;
         let score = self.emissions.relative(frame, class);
         if score > -self.weights.beam {
-            self.arrive(frame, root, true, from, score);
+            self.arrive(frame, root, true, from, score - self.weights.per_call_out);
         }
     }
 

@@ -1,6 +1,7 @@
 //! The built-in engine: the acoustic model, decoded over the pack's grammar.
 
-use super::encoder::Encoder;
+use super::encoder::{self, Encoder, FRAME};
+use super::gaps;
 use super::phones::ALPHABET;
 use super::{Again, Engine, EngineError, assets, phones};
 use crate::decode::emissions::Class;
@@ -71,7 +72,20 @@ impl Builtin {
         if audio.len() > LONGEST {
             return Err(EngineError::TooLong { seconds: audio.len() / 16_000 });
         }
-        Ok(Emissions::new(&self.encoder.log_probs(audio)?, ALPHABET))
+        let mut log_probs = self.encoder.log_probs(audio)?;
+        // Of two who speak one right behind the other it may hear one alone. So where it heard nothing at all, it listens
+        // once more, to that piece by itself.
+        for piece in gaps::pieces(audio) {
+            let place = piece.start / FRAME * ALPHABET.classes;
+            let alone = encoder::is_silent(&log_probs[place..(piece.end / FRAME * ALPHABET.classes).max(place)]);
+            if alone {
+                let heard = self.encoder.log_probs(&audio[piece])?;
+                let room = &mut log_probs[place..];
+                let count = heard.len().min(room.len());
+                room[..count].copy_from_slice(&heard[..count]);
+            }
+        }
+        Ok(Emissions::new(&log_probs, ALPHABET))
     }
 }
 

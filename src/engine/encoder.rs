@@ -18,13 +18,23 @@ const NAME: &str = "acoustic.onnx";
 /// Log-probabilities of a frame.
 const CLASSES: usize = ALPHABET.classes;
 /// Samples to a frame of the output: 20 ms.
-const FRAME: usize = 2 * HOP;
+pub const FRAME: usize = 2 * HOP;
+const FRAME_MS: usize = 20;
 /// Shorter sound is padded to this many samples (2.6 s), as training never heard less.
 const SHORTEST: usize = 41_600;
 /// It has places for 30 s; longer sound is heard in pieces of 28.
 const AT_ONCE: usize = 28 * 16_000;
 /// What is this far below the loudest is silence to the model, in powers of ten.
 const RANGE: f32 = 8.0;
+
+/// Whether hardly any phone is the likeliest in these frames: fewer than three a second, where people say ten.
+pub fn is_silent(log_probs: &[f32]) -> bool {
+    let none = [ALPHABET.boundary, ALPHABET.blank].map(usize::from);
+    let likeliest = |frame: &[f32]| (0..CLASSES).max_by(|a, b| frame[*a].total_cmp(&frame[*b])).unwrap_or(none[1]);
+    let heard: Vec<usize> = log_probs.chunks_exact(CLASSES).map(likeliest).collect();
+    let begins = |pair: &[usize]| pair[0] != pair[1] && !none.contains(&pair[1]);
+    heard.windows(2).filter(|pair| begins(pair)).count() * 1000 < 3 * heard.len() * FRAME_MS
+}
 
 /// The model, ready to run.
 pub struct Encoder {

@@ -4,6 +4,7 @@ pub mod assets;
 pub mod both;
 pub mod builtin;
 pub mod encoder;
+mod gaps;
 pub mod mel;
 mod pairs;
 pub mod phones;

@@ -88,6 +88,7 @@ fn hypothesis(graph: &Graph, words: &[Spoken]) -> Option<Hypothesis> {
         confidence,
         alternative,
         may_go_on: number || !next.is_empty(),
+        unfinished: false,
         disputed: false,
     })
 }

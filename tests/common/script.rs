@@ -37,6 +37,7 @@ pub fn reading(pack: &Pack, words: &str, confidence: f32, rival: Option<(&str, f
             probability,
         }),
         may_go_on: false,
+        unfinished: false,
         disputed: false,
     }
 }

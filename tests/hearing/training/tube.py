@@ -3,8 +3,11 @@
 import json
 import pathlib
 import random
+import sys
 
-from npm import package
+HERE = pathlib.Path(__file__).resolve().parent
+sys.path[:0] = [str(HERE.parent), str(HERE.parents[1])]
+from npm import package  # noqa: E402
 
 PACKAGE = "@echogarden/gnuspeech-wasm", "0.3.0", "7faeb0fd9001ce8995c5e3c033ba23149564943083479449c55068926f1c148d"
 # Length of the throat in cm and pitch in semitones around which the package's own talkers are made.
