@@ -22,7 +22,7 @@ pub enum ResumeError {
     Time { seq: u64 },
 }
 
-/// The pause before a log is gone on with.
+/// How long a log was left before it is resumed.
 struct Pause {
     /// The last record there is.
     seq: u64,

@@ -137,6 +137,8 @@ mod tests {
             ("oxygen thirty percent", "oxygen forty percent", Some(("thirty", "forty"))),
             ("two hundred", "three hundred", Some(("two hundred", "three hundred"))),
             ("dried", "baby dried", None),
+            ("ten minute apgar eight", "at ten minute apgar eight", None),
+            ("forty", "one forty", None),
         ] {
             let expected = expected.map(|(a, b)| (a.to_string(), b.to_string()));
             assert_eq!(difference(left, right), expected, "{left} / {right}");

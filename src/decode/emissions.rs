@@ -1,5 +1,7 @@
 //! What the acoustic model says of each frame, reduced to the classes that the search needs.
 
+use std::ops::Range;
+
 /// Phones, the word boundary and the blank, as the search counts them.
 pub type Class = u8;
 
@@ -62,6 +64,11 @@ impl Emissions {
 
     pub fn blank(&self, frame: usize) -> f32 {
         self.relative(frame, self.alphabet.blank)
+    }
+
+    /// How many phones the free path begins in these frames; there are none beyond the last frame.
+    pub fn phones_begun(&self, frames: Range<usize>) -> usize {
+        self.begins_phone.iter().take(frames.end).skip(frames.start).filter(|begins| **begins).count()
     }
 
     pub fn frames(&self) -> usize {

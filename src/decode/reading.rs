@@ -187,8 +187,8 @@ impl Decoder {
         let mut call_outs: Vec<Candidate> =
             paths.into_iter().filter_map(|path| self.candidate(&self.network, path, &forward)).collect();
         call_outs.sort_by(|a, b| b.score.total_cmp(&a.score));
-        let likely = self.measure(call_outs.first()?, emissions).confidence() >= UNLIKELY;
-        let near = likely.then(|| self.near(&call_outs)).flatten();
+        let lead = self.measure(call_outs.first()?, emissions);
+        let near = (lead.confidence() >= UNLIKELY).then(|| self.near(&call_outs)).flatten();
         let decoy = near.as_ref().and_then(|near| {
             let found = search::search::<1>(near, emissions, self.weigh);
             self.candidate(near, found.into_iter().next()?, &forward)
@@ -206,7 +206,7 @@ impl Decoder {
             margin: nearest(false),
             over_decoy: nearest(true),
             apart: rival.map_or(0, |rival| strsim::generic_levenshtein(&phones, &self.phones(rival))) as f32,
-            ..self.measure(&best, emissions)
+            ..if at == 0 { lead } else { self.measure(&best, emissions) }
         };
         let frame_ms = |frame: usize| (frame + offset) as i64 * FRAME_MS;
         let words = |candidate: &Candidate| {
@@ -217,11 +217,12 @@ impl Decoder {
             };
             candidate.call.words.iter().map(word).collect::<Vec<_>>()
         };
+        let ends = end(&best.call);
         let may_go_on = self.network.goes_on(best.words(), |a, b| self.is_longer(a, b));
         let hypothesis = Hypothesis {
             words: words(&best),
             onset_ms: (frame_ms(start(&best.call)) - ONSET_LAG_MS).max(0),
-            end_ms: frame_ms(end(&best.call)),
+            end_ms: frame_ms(ends),
             confidence: measures.confidence(),
             alternative: rival.map(|rival| Alternative {
                 understood: rival.understood.clone(),
@@ -229,7 +230,7 @@ impl Decoder {
                 probability: measures.rival_probability(rival.is_decoy()),
             }),
             may_go_on,
-            unfinished: may_go_on && phones_begun(emissions, end(&best.call), FOLLOWING) >= SPEECH,
+            unfinished: may_go_on && emissions.phones_begun(ends..ends + FOLLOWING) >= SPEECH,
             understood: best.understood,
             disputed: false,
         };
@@ -273,8 +274,7 @@ impl Decoder {
         let (from, to) = (start(call), end(call));
         let cost = call.words[0].score_from - call.words[call.words.len() - 1].score_to;
         let free: f32 = emissions.free[from..to].iter().sum();
-        let crowd = |from: usize, frames: usize| phones_begun(emissions, from, frames) as f32;
-        let swallowed = emissions.begins_phone.iter().filter(|b| **b).count() as f32;
+        let begun = |from: usize, to: usize| emissions.phones_begun(from..to) as f32;
         let worst = |costs: &mut dyn Iterator<Item = f32>| costs.fold(0.0, f32::max);
         Measures {
             gap: cost / total,
@@ -283,24 +283,18 @@ impl Decoder {
                 &mut call.words.iter().map(|step| align::worst_phone(emissions, step.from..step.to, ways(step))),
             ),
             absolute: (free - cost) / total,
-            gain: swallowed * self.find.filler_per_phone + score,
+            gain: begun(0, emissions.frames()) * self.find.filler_per_phone + score,
             margin: NO_RIVAL,
             over_decoy: NO_RIVAL,
             apart: 0.0,
             phones: total,
             pace: (to - from) as f32 / total,
             clarity: free / (to - from).max(1) as f32,
-            heard: crowd(from, to - from) / total,
-            before: crowd(from.saturating_sub(NEAR), from.min(NEAR)),
-            after: crowd(to, NEAR),
+            heard: begun(from, to) / total,
+            before: begun(from.saturating_sub(NEAR), from),
+            after: begun(to, to + NEAR),
         }
     }
-}
-
-/// How many phones the model hears begin in so many frames from one on.
-fn phones_begun(emissions: &Emissions, from: usize, frames: usize) -> usize {
-    let to = (from + frames).min(emissions.frames());
-    emissions.begins_phone[from..to].iter().filter(|begins| **begins).count()
 }
 
 fn understand(network: &Network, call: &Call) -> Option<Understood> {

@@ -1,20 +1,24 @@
 //! The built-in engine: the acoustic model, decoded over the pack's grammar.
 
-use super::encoder::{self, Encoder, FRAME};
+use super::encoder::{Encoder, FRAME};
 use super::gaps;
 use super::phones::ALPHABET;
 use super::{Again, Engine, EngineError, assets, phones};
 use crate::decode::emissions::Class;
+use crate::decode::reading::FRAME_MS;
 use crate::decode::{Decoder, Emissions, Reading};
 use crate::hex;
 use crate::hypothesis::Hypothesis;
 use crate::pack::{Pack, Pronunciations};
 use crate::record::{EngineId, FileId};
 use sha2::{Digest, Sha256};
+use std::ops::Range;
 use std::sync::Arc;
 
 /// Longer sound is refused: it is heard whole, and nobody calls out for so long.
 const LONGEST: usize = 60 * 16_000;
+/// So few phones a second are hardly any; people say ten.
+const HARDLY_ANY: usize = 3;
 
 /// The model with a pack's grammar. Hearing changes nothing in them, so that all that are made again share them.
 #[derive(Clone)]
@@ -73,17 +77,24 @@ impl Builtin {
             return Err(EngineError::TooLong { seconds: audio.len() / 16_000 });
         }
         let mut log_probs = self.encoder.log_probs(audio)?;
-        // Of two who speak one right behind the other it may hear one alone. So where it heard nothing at all, it listens
-        // once more, to that piece by itself.
-        for piece in gaps::pieces(audio) {
-            let place = piece.start / FRAME * ALPHABET.classes;
-            let alone = encoder::is_silent(&log_probs[place..(piece.end / FRAME * ALPHABET.classes).max(place)]);
-            if alone {
-                let heard = self.encoder.log_probs(&audio[piece])?;
-                let room = &mut log_probs[place..];
-                let count = heard.len().min(room.len());
-                room[..count].copy_from_slice(&heard[..count]);
-            }
+        let emissions = Emissions::new(&log_probs, ALPHABET);
+        // Of two people who speak right behind each other it may hear one alone. So a piece in which it heard hardly
+        // anything is heard again by itself.
+        let frames = |piece: &Range<usize>| piece.start / FRAME..piece.end / FRAME;
+        let is_unheard = |piece: &Range<usize>| {
+            let frames = frames(piece);
+            // A phone of the first frame began in the piece before.
+            let begun = emissions.phones_begun(frames.start + 1..frames.end);
+            begun * 1000 < HARDLY_ANY * frames.len() * FRAME_MS as usize
+        };
+        let unheard: Vec<Range<usize>> = gaps::pieces(audio).into_iter().filter(is_unheard).collect();
+        if unheard.is_empty() {
+            return Ok(emissions);
+        }
+        for piece in unheard {
+            let room = &mut log_probs[frames(&piece).start * ALPHABET.classes..];
+            let heard = self.encoder.log_probs(&audio[piece])?;
+            room.iter_mut().zip(heard).for_each(|(old, new)| *old = new);
         }
         Ok(Emissions::new(&log_probs, ALPHABET))
     }

@@ -4,12 +4,13 @@
 use super::EngineError;
 use super::mel::{BANDS, HOP, Mel};
 use super::phones::ALPHABET;
+use crate::hex;
 use crate::record::FileId;
 use rten::{Model, ModelOptions, RunOptions, ThreadPool};
 use rten_tensor::Tensor;
 use rten_tensor::prelude::*;
 use sha2::{Digest, Sha256};
-use std::sync::Arc;
+use std::sync::{Arc, LazyLock};
 
 /// Made by `tests/hearing`; see DEVELOPERS.md. Input `mel`, `[1 × frames of 10 ms × 80]`; output `scores`,
 /// `[1 × frames / 2 × 41]`: log-probabilities of 39 phones, the word boundary and the blank.
@@ -19,22 +20,12 @@ const NAME: &str = "acoustic.onnx";
 const CLASSES: usize = ALPHABET.classes;
 /// Samples to a frame of the output: 20 ms.
 pub const FRAME: usize = 2 * HOP;
-const FRAME_MS: usize = 20;
 /// Shorter sound is padded to this many samples (2.6 s), as training never heard less.
 const SHORTEST: usize = 41_600;
 /// It has places for 30 s; longer sound is heard in pieces of 28.
 const AT_ONCE: usize = 28 * 16_000;
 /// What is this far below the loudest is silence to the model, in powers of ten.
 const RANGE: f32 = 8.0;
-
-/// Whether hardly any phone is the likeliest in these frames: fewer than three a second, where people say ten.
-pub fn is_silent(log_probs: &[f32]) -> bool {
-    let none = [ALPHABET.boundary, ALPHABET.blank].map(usize::from);
-    let likeliest = |frame: &[f32]| (0..CLASSES).max_by(|a, b| frame[*a].total_cmp(&frame[*b])).unwrap_or(none[1]);
-    let heard: Vec<usize> = log_probs.chunks_exact(CLASSES).map(likeliest).collect();
-    let begins = |pair: &[usize]| pair[0] != pair[1] && !none.contains(&pair[1]);
-    heard.windows(2).filter(|pair| begins(pair)).count() * 1000 < 3 * heard.len() * FRAME_MS
-}
 
 /// The model, ready to run.
 pub struct Encoder {
@@ -58,7 +49,8 @@ impl Encoder {
 
     /// Its file, for the log's header.
     pub fn file() -> FileId {
-        FileId { name: NAME.into(), sha256: crate::hex::encode(Sha256::digest(SHIPPED)) }
+        static SHA256: LazyLock<String> = LazyLock::new(|| hex::encode(Sha256::digest(SHIPPED)));
+        FileId { name: NAME.into(), sha256: SHA256.clone() }
     }
 
     /// Log-probabilities `[frames × 41]` of `audio` (16 kHz mono), a frame each 20 ms. Samples that are no numbers

@@ -62,7 +62,7 @@ pub enum EngineError {
     Assets(#[from] assets::AssetError),
     #[error("{seconds} s of audio at once are too long to hear: cut it into pieces of a minute or less")]
     TooLong { seconds: usize },
-    #[error("the acoustic model in this build is damaged: build it anew from a clean checkout")]
+    #[error("the acoustic model in this build is damaged: rebuild it from a clean checkout")]
     Build,
     #[error("the acoustic model failed: {0}")]
     Run(String),

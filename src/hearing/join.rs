@@ -1,7 +1,7 @@
-//! Joins what was heard in one look at the stream after another: each call-out is told once.
+//! Merges the results of overlapping looks at the stream, so that each call-out is reported once.
 //!
-//! Looks overlap: a stretch is looked at while it runs and again when it is over, and one that is full ends in the next.
-//! All that was told stands on one timeline, the stream's. What is heard where something was told is the same sound.
+//! Looks overlap: a stretch is looked at while it runs and again when it is over, and the end of a full one is heard again
+//! in the next. All reports lie on the timeline of the stream; what is heard where something was reported is the same sound.
 
 use super::{Batch, Heard, RATE, Segment, Then};
 use crate::core::certainty::{is_refused, is_sure};
@@ -199,7 +199,7 @@ mod tests {
         batch.heard.into_iter().map(words).collect()
     }
 
-    /// What is told when these looks hear these words, with their times in the look and how sure they are.
+    /// A look at the stream, and what is heard in it: words, onset and end within the look, and confidence.
     type Look = (Segment, Vec<(&'static str, i64, i64, f32)>);
 
     fn told(looks: Vec<Look>) -> Vec<Vec<String>> {

@@ -41,6 +41,28 @@ LAST = {"z": "s", "d": "t", "v": "f", "ɡ": "k", "g": "k", "b": "p"}  # both spe
 CLUSTERS = ("st", "kt", "nd", "ld", "ft", "pt", "sk")
 
 
+def replaced(phonemes, rules):
+    """The longest sounds first."""
+    longest = sorted(rules, key=len, reverse=True)
+    return re.sub("|".join(longest), lambda m: rules[m.group()], phonemes)
+
+
+def words_of(mnemonics):
+    """What espeak-ng prints for -x --sep='|', as lists of mnemonics."""
+    return [word.split("|") for word in mnemonics.split()]
+
+
+def parted(mnemonic):
+    """Its stress marks, and its sound."""
+    stress = re.match("[',]*", mnemonic).group()
+    return stress, mnemonic[len(stress) :]
+
+
+def as_input(words):
+    """Lists of mnemonics as espeak-ng takes them."""
+    return "[[" + " ".join("|".join(word) for word in words) + "]]"
+
+
 class Accent:
     """One speaker's way: a few of the rules, drawn once."""
 
@@ -52,18 +74,17 @@ class Accent:
 
     def of_neural(self, phonemes):
         """A string of phonemes as `hibari` spells them, said in this accent."""
-        longest = sorted(self.neural, key=len, reverse=True)
-        said = re.sub("|".join(longest), lambda m: self.neural[m.group()], phonemes)
+        said = replaced(phonemes, self.neural)
         return re.sub(r"[^\s.,?!]+", lambda m: "".join(self._ended(list(m.group()))), said)
 
     def of_espeak(self, mnemonics):
         """What espeak-ng prints for -x --sep='|', as phoneme input in this accent."""
-        words = [self._ended([self._mnemonic(m) for m in word.split("|")]) for word in mnemonics.split()]
-        return "[[" + " ".join("|".join(word) for word in words) + "]]"
 
-    def _mnemonic(self, one):
-        stress = re.match("[',]*", one).group()
-        return stress + self.espeak.get(one[len(stress) :], one[len(stress) :])
+        def one(mnemonic):
+            stress, sound = parted(mnemonic)
+            return stress + self.espeak.get(sound, sound)
+
+        return as_input(self._ended([one(m) for m in word]) for word in words_of(mnemonics))
 
     def _ended(self, word):
         """A list of phones with its end as this speaker says it."""
@@ -154,10 +175,7 @@ class Indian:
             self.espeak |= {"z": "s"}
 
     def of_neural(self, phonemes):
-        longest = sorted(self.neural, key=len, reverse=True)
-        said = re.sub("|".join(longest), lambda m: self.neural[m.group()], phonemes)
-        words = [self._stressed(w) for w in said.split(" ")]
-        return " ".join(words)
+        return " ".join(self._stressed(word) for word in replaced(phonemes, self.neural).split(" "))
 
     def _stressed(self, word):
         """Every syllable as long and loud as the others, or the stress on another one."""
@@ -179,10 +197,10 @@ class Indian:
     def of_espeak(self, mnemonics):
         """What espeak-ng prints for -x --sep='|', as phoneme input in this way of speaking."""
 
-        def one(m):
-            stress = re.match("[',]*", m).group()
-            if self.syllables and not stress and re.match("[aeiouAEIOUV0@3]", m) and self.rng.random() < 0.3:
+        def one(mnemonic):
+            stress, sound = parted(mnemonic)
+            if self.syllables and not stress and re.match("[aeiouAEIOUV0@3]", sound) and self.rng.random() < 0.3:
                 stress = ","
-            return stress + self.espeak.get(m[len(re.match("[',]*", m).group()) :], m[len(re.match("[',]*", m).group()) :])
+            return stress + self.espeak.get(sound, sound)
 
-        return "[[" + " ".join("|".join(one(m) for m in word.split("|")) for word in mnemonics.split()) + "]]"
+        return as_input([one(m) for m in word] for word in words_of(mnemonics))
